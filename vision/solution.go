@@ -1,0 +1,50 @@
+package vision
+
+// Vec3 is a point or direction in three dimensions; its holder says which frame.
+type Vec3 struct {
+	X, Y, Z float64
+}
+
+// Point3 is a place in the swing frame with its per-frame uncertainty.
+// What all frames share (scale, camera turn) is in Solution, not here.
+type Point3 struct {
+	Vec3
+	SX, SY, SZ float64 // standard errors, inches, independent from frame to frame
+	Valid      bool
+}
+
+// Pose3 is body and bat in one frame, swing frame, inches.
+type Pose3 struct {
+	Body      []Point3 // NumLandmarks long, or empty
+	Knob, Tip Point3
+}
+
+// Camera is a pinhole camera. A swing-frame point p projects to
+// (Fx*c.X/c.Z + CX, Fx*c.Y/c.Z + CY) where c = R*p + T, c.Z > 0 away from the
+// camera. For a left-handed hitter R includes the mirror.
+type Camera struct {
+	FocalPx                                                    float64
+	CX, CY                                                     float64
+	R                                                          [9]float64 // row-major
+	T                                                          Vec3       // inches
+	Centre                                                     Vec3       // camera's place in the swing frame, inches
+	FocalSigmaRel, DistanceSigmaRel, TiltSigmaDeg, YawSigmaDeg float64
+	From                                                       []string // what set it: "height", "bat", "plate", "ground", "prior"
+}
+
+// Solution is the swing in three dimensions.
+type Solution struct {
+	Camera Camera
+	Frames []Pose3 // same length and order as Track.Frames
+
+	// Errors shared by every frame of the swing, to be added to what the
+	// per-frame errors give.
+	ScaleSigmaRel float64 // all lengths and speeds scale together
+	YawSigmaDeg   float64 // the whole swing turns about the vertical
+	TiltSigmaDeg  float64 // the whole swing tips in the picture plane
+
+	// Doubt is how nearly the best solution with another choice of depth signs
+	// fits: 0 not at all, 1 as well as the chosen one.
+	Doubt float64
+	Notes []string
+}

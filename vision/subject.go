@@ -1,0 +1,38 @@
+package vision
+
+// Side is a side of the body, or of the plate a hitter stands on.
+type Side string
+
+// Sides. SideUnknown asks for the side to be found from the picture.
+const (
+	SideLeft    Side = "left"
+	SideRight   Side = "right"
+	SideUnknown Side = "auto"
+)
+
+// Level is a level of play; it selects priors and reference bands.
+type Level string
+
+// Levels of play.
+const (
+	LevelYouth      Level = "youth"
+	LevelHighSchool Level = "high-school"
+	LevelCollege    Level = "college"
+	LevelPro        Level = "pro"
+)
+
+// Levels lists every level, youngest first.
+func Levels() []Level { return []Level{LevelYouth, LevelHighSchool, LevelCollege, LevelPro} }
+
+// Subject is what the person who submitted a clip knows about it. Zero values
+// mean "not told".
+type Subject struct {
+	Hitter     string  `json:"hitter,omitempty"` // the team's own id or name for the hitter
+	Team       string  `json:"team,omitempty"`
+	HeightIn   float64 `json:"height_in,omitempty"`   // standing height without shoes, inches
+	InseamIn   float64 `json:"inseam_in,omitempty"`   // inches
+	BatIn      float64 `json:"bat_in,omitempty"`      // bat length, inches
+	Bats       Side    `json:"bats"`                  // side of the plate; SideUnknown when not told
+	CaptureFPS float64 `json:"capture_fps,omitempty"` // true capture rate, frames per second
+	Level      Level   `json:"level,omitempty"`
+}
