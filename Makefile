@@ -1,0 +1,40 @@
+# Two commands matter to a newcomer: `make demo` and `make test`. Each does its
+# own set-up (system packages, ONNX Runtime) and is quick when repeated.
+SHELL := /bin/bash
+.DEFAULT_GOAL := bin/nightcage
+.PHONY: demo test bench accuracy faults lint setup clean bin/nightcage
+
+env := . cmd/setup/env.sh &&
+
+setup:
+	@cmd/setup/packages.sh build
+	@cmd/setup/onnxruntime.sh
+
+bin/nightcage: setup
+	@$(env) go build -o bin/nightcage ./cmd/nightcage
+
+# The main job on an embedded queue: four rendered clips of an invented team go
+# in, measured swings come out.
+demo: bin/nightcage
+	@cmd/setup/demo.sh
+
+lint: setup
+	@test -z "$$(gofmt -l $$(git ls-files '*.go'))" || { gofmt -l $$(git ls-files '*.go'); echo "run gofmt -w on these files"; exit 1; }
+	@$(env) go vet ./...
+	@$(env) go tool staticcheck ./...
+
+# matprofile counts OpenCV images, so that a leak fails a test.
+test: lint bin/nightcage
+	@$(env) go test -tags customenv,matprofile -timeout 30m ./...
+
+bench: setup
+	@$(env) go test -run '^$$' -bench . -benchtime 1x ./worker/analysis
+
+accuracy: bin/nightcage
+	@bin/nightcage judge testdata/clips
+
+faults: setup
+	@$(env) go test -tags customenv -run TestFaults -count=1 -v ./worker | tail -n 1
+
+clean:
+	rm -rf bin demo

@@ -1,0 +1,51 @@
+#!/usr/bin/env bash
+# Installs the system packages Nightcage needs on Debian 12 or Ubuntu 24.04.
+#
+#   packages.sh build    headers and tools to compile and test (default)
+#   packages.sh run      shared libraries and ffprobe alone, for a running image
+#
+# Safe to repeat: when everything is present it installs nothing and needs no
+# network. Uses sudo only when not root.
+set -euo pipefail
+
+what=${1:-build}
+modules="core imgproc video videoio calib3d dnn objdetect highgui imgcodecs features2d photo"
+
+case $what in
+build)
+  # opencv.hpp includes the headers of flann, ml and stitching as well
+  want="ffmpeg pkg-config"
+  for m in $modules flann ml stitching; do want="$want libopencv-$m-dev"; done
+  ;;
+run)
+  # 406 is OpenCV 4.6; Ubuntu 24.04 renamed the packages with t64
+  suffix=406
+  if apt-cache show libopencv-core406t64 >/dev/null 2>&1; then suffix=406t64; fi
+  want="ffmpeg ca-certificates"
+  for m in $modules; do want="$want libopencv-$m$suffix"; done
+  ;;
+*)
+  echo "packages.sh: unknown set '$what': say build or run" >&2
+  exit 2
+  ;;
+esac
+
+missing=""
+for p in $want; do
+  dpkg-query -W -f='${Status}' "$p" 2>/dev/null | grep -q 'install ok installed' || missing="$missing $p"
+done
+[ -z "$missing" ] && exit 0
+
+if ! command -v apt-get >/dev/null; then
+  echo "packages.sh: this machine has no apt-get; install the counterparts of:$missing" >&2
+  exit 1
+fi
+sudo=""
+if [ "$(id -u)" != 0 ]; then
+  command -v sudo >/dev/null || { echo "packages.sh: not root and no sudo; ask an administrator to install:$missing" >&2; exit 1; }
+  sudo=sudo
+fi
+echo "installing:$missing" >&2
+$sudo apt-get update -q >&2
+# shellcheck disable=SC2086 # the list is meant to split
+$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $missing >&2
