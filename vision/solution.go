@@ -16,6 +16,7 @@ type Point3 struct {
 // Pose3 is body and bat in one frame, swing frame, inches.
 type Pose3 struct {
 	Body      []Point3 // NumLandmarks long, or empty
+	Head      Point3   // centre of the skull
 	Knob, Tip Point3
 }
 

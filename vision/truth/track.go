@@ -119,6 +119,8 @@ func (f *File) Solution() (*vision.Solution, error) {
 		for l := range pose.Body {
 			pose.Body[l] = exact(f.Landmark(i, vision.Landmark(l)))
 		}
+		head, ok := f.Frames[i].Joints["head_centre"]
+		pose.Head = exact(head, ok)
 		s.Frames[i] = pose
 	}
 	return s, nil
