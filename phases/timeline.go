@@ -25,14 +25,17 @@ func Events() []EventID {
 
 // Event is one instant, placed between frames.
 type Event struct {
-	ID         EventID  `json:"id"`
-	Found      bool     `json:"found"`
-	Reason     string   `json:"reason,omitempty"` // why it was not found
-	Ms         float64  `json:"ms"`               // capture time as in vision.Frame.Ms
-	Frame      float64  `json:"frame"`            // fractional frame index into Clip.Times; holds even when the clock is unknown
-	SigmaMs    float64  `json:"sigma_ms"`         // standard error, never below what the frame spacing allows
-	Confidence float64  `json:"confidence"`       // 0..1
-	Evidence   []string `json:"evidence"`         // what placed it, e.g. "lead toe height", "view from the side"
+	ID      EventID `json:"id"`
+	Found   bool    `json:"found"`
+	Reason  string  `json:"reason,omitempty"` // why it was not found
+	Ms      float64 `json:"ms"`               // capture time as in vision.Frame.Ms
+	Frame   float64 `json:"frame"`            // fractional frame index into Clip.Times; holds even when the clock is unknown
+	SigmaMs float64 `json:"sigma_ms"`         // standard error, never below what the frame spacing allows; 0 when the clock is unknown (Timeline.Timed false)
+	// SigmaFrames is the same standard error in frames of Clip.Times; it holds
+	// even when the clock is unknown.
+	SigmaFrames float64  `json:"sigma_frames"`
+	Confidence  float64  `json:"confidence"` // 0..1
+	Evidence    []string `json:"evidence"`   // what placed it, e.g. "lead toe height", "view from the side"
 }
 
 // PhaseID names a stretch between events.
@@ -73,7 +76,10 @@ const (
 
 // Timeline is what phases finds in a Track.
 type Timeline struct {
-	Kind   Kind    `json:"kind"`
+	Kind Kind `json:"kind"`
+	// Timed is false when the capture clock is unknown: Ms then only orders
+	// events, no duration may be formed from it, and every SigmaMs is 0.
+	Timed  bool    `json:"timed"`
 	Why    string  `json:"why"`    // the evidence for Kind
 	Events []Event `json:"events"` // one per id of Events(), in that order, found or not
 	Phases []Phase `json:"phases"` // those whose two ends were found

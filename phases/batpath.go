@@ -1,0 +1,286 @@
+package phases
+
+import (
+	"math"
+
+	"nightcage/vision"
+)
+
+// batPath is the bat over time. Image coordinates are inches at the body, x
+// toward the picture's right, y up; three-dimensional ones are the swing
+// frame's. Any part may be empty.
+type batPath struct {
+	tip, knob trace
+	axis      trace // tip minus knob in the picture
+	seenTip   trace // tip where this frame's own pixels showed it
+	dir       space // unit vector knob to tip
+	tip3      space
+	length    float64 // bat length in inches at the body, as the picture shows it at full length
+	speed     series  // of the tip, inches/s, from tip3 or else in the picture
+	turn      series  // of the bat, rad/s: of dir, or else of axis over length
+	planar    bool    // speed and turn are of the picture
+	peak      float64 // when speed is greatest, ms
+	peakSpeed float64
+}
+
+// smoothMs is the half width of the windows over which speeds are read: a
+// dozen milliseconds, an eighth of the time from launch to contact, or as many
+// as hold five frames.
+func (r *reading) smoothMs() float64 { return math.Max(12, 2.5*r.dt) }
+
+func (r *reading) readBat() batPath {
+	b := batPath{
+		tip:  r.trace(func(f *vision.Frame) vision.Mark { return f.Tip }),
+		knob: r.trace(func(f *vision.Frame) vision.Mark { return f.Knob }),
+		seenTip: r.trace(func(f *vision.Frame) vision.Mark {
+			if f.Tip.How == vision.HowModel {
+				return vision.Mark{} // carries its neighbours' motion, so it would hide a sudden change
+			}
+			return f.Tip
+		}),
+	}
+	b.axis = b.tip.minus(b.knob)
+	b.length = quantile(lengths(b.axis), 0.98)
+	if in := r.track.Subject.BatIn; in > 0 && r.track.Scale.PxPerIn > 0 {
+		b.length = in
+	}
+	knob, tip := r.space(func(p *vision.Pose3) vision.Point3 { return p.Knob }), r.space(func(p *vision.Pose3) vision.Point3 { return p.Tip })
+	b.tip3 = tip
+	b.dir = unit(tip.minus(knob))
+	h := r.smoothMs()
+	if b.tip3.x.len() >= minFrames {
+		b.speed = speed(h, b.tip3.x, b.tip3.y, b.tip3.z)
+		b.turn = speed(h, b.dir.x, b.dir.y, b.dir.z)
+	} else {
+		b.planar = true
+		b.speed = speed(h, b.tip.x, b.tip.y)
+		if b.length > 0 {
+			b.turn = speed(h, b.axis.x, b.axis.y).scaled(1 / b.length)
+		}
+	}
+	for i, v := range b.speed.x {
+		// A peak must stand clear of its own error.
+		if v > b.peakSpeed && v > 4*b.speed.sd[i] {
+			b.peak, b.peakSpeed = b.speed.t[i], v
+		}
+	}
+	return b
+}
+
+func lengths(p trace) []float64 {
+	out := make([]float64, p.x.len())
+	for i := range out {
+		out[i] = math.Hypot(p.x.x[i], p.y.at(p.x.t[i]))
+	}
+	return out
+}
+
+func unit(v space) space {
+	var out space
+	for i, t := range v.x.t {
+		y, z := v.y.at(t), v.z.at(t)
+		n := math.Sqrt(v.x.x[i]*v.x.x[i] + y*y + z*z)
+		if !(n > 0) {
+			continue
+		}
+		for _, c := range []struct {
+			to   *series
+			from series
+			x    float64
+		}{{&out.x, v.x, v.x.x[i]}, {&out.y, v.y, y}, {&out.z, v.z, z}} {
+			c.to.t, c.to.x = append(c.to.t, t), append(c.to.x, c.x/n)
+			c.to.sd = append(c.to.sd, c.from.sd[min(i, c.from.len()-1)]/n)
+		}
+	}
+	return out
+}
+
+// speed is the length of the velocity, per second, from local parabolas of
+// half width half over each axis. The share that noise adds to a length,
+// the sum of the axes' variances, is taken off its square.
+func speed(half float64, axes ...series) series {
+	var out series
+	if len(axes) == 0 {
+		return out
+	}
+	for _, t := range axes[0].t {
+		var v2, noise, along float64
+		good := true
+		for _, a := range axes {
+			_, d, _, sd, ok := a.local(t, half, 2)
+			if !ok {
+				_, d, _, sd, ok = a.local(t, 2*half, 2)
+			}
+			if !ok {
+				good = false
+				break
+			}
+			v2, noise = v2+d*d, noise+sd*sd
+			along += d * d * sd * sd
+		}
+		if !good {
+			continue
+		}
+		sd := 0.0
+		if v2 > 0 {
+			sd = math.Sqrt(along / v2)
+		}
+		out.t = append(out.t, t)
+		out.x = append(out.x, 1000*math.Sqrt(math.Max(v2-noise, 0)))
+		out.sd = append(out.sd, 1000*math.Max(sd, math.Sqrt(noise)/4))
+	}
+	return out
+}
+
+// crossing returns the last time before end at which s passes through zero in
+// the given direction (+1 upward), from a local line over half ms on either
+// side, and its standard error.
+func crossing(s series, start, end, half float64, direction float64) (t, sd float64, n int, ok bool) {
+	w := s.between(start, end)
+	for i := w.len() - 1; i > 0; i-- {
+		if direction*w.x[i-1] <= 0 && direction*w.x[i] > 0 {
+			t0 := w.t[i-1] + (w.t[i]-w.t[i-1])*(-w.x[i-1])/(w.x[i]-w.x[i-1])
+			for range 3 { // Newton on the local parabola
+				v, slope, sv, _, good := s.local(t0, half, 2)
+				if !good || slope*direction <= 0 {
+					break
+				}
+				step := -v / slope
+				sd = sv / math.Abs(slope)
+				if math.Abs(step) > half {
+					break
+				}
+				t0 += step
+			}
+			if sd == 0 {
+				sd = w.sd[i] / math.Abs((w.x[i]-w.x[i-1])/(w.t[i]-w.t[i-1]))
+			}
+			return t0, sd, s.between(t0-half, t0+half).len(), true
+		}
+	}
+	return 0, 0, 0, false
+}
+
+// levelLead is how much earlier the bat is level, seen from the side, than
+// parallel to the box line, seen from above, and the spread of that from
+// hitter to hitter, ms. A swing plane that rises toward the pitcher tips the
+// barrel below the hands before it points straight back: 10 to 20 ms on
+// average by the definition of the planar event, with as much again of spread
+// because it depends on the tilt of the plane.
+const (
+	levelLeadMs  = 15
+	levelLeadSMs = 9
+)
+
+// parallel places bat_parallel.
+func (r *reading) parallel(b batPath, contact finding) finding {
+	from := contact.t - 200
+	half := math.Max(8, 2*r.dt)
+	if b.dir.z.len() >= minFrames {
+		t, sd, n, ok := crossing(b.dir.z, from, contact.t, half, 1)
+		if ok && b.dir.x.at(t) < 0 {
+			return finding{t: t, sd: floorSigma(math.Hypot(sd, r.solvedTurn(b, t)), r.dt, n), confidence: 0.95,
+				evidence: []string{"bat in three dimensions, seen from above"}}
+		}
+	}
+	if b.axis.y.between(from, contact.t).len() < 6 {
+		return missing("the bat was seen in fewer than 6 frames of the 200 ms before contact")
+	}
+	if r.pitcher == 0 {
+		return missing("no three-dimensional bat, and this view does not show the bat from the side")
+	}
+	t, sd, n, ok := crossing(b.axis.y, from, contact.t, half, -1)
+	if !ok || r.pitcher*b.axis.x.at(t) > 0 {
+		return missing("the bat is never level, barrel toward the catcher, before contact")
+	}
+	out := finding{t: t + levelLeadMs, sd: floorSigma(math.Hypot(sd, levelLeadSMs), r.dt, n), confidence: 0.5,
+		evidence: []string{"view from the side: bat level, plus the 15 ms by which that is early on average"}}
+	if out.t > contact.t-10 {
+		out.t = (t + contact.t) / 2
+	}
+	return out
+}
+
+// solvedTurn is the time by which the solution's shared error of camera
+// heading moves the moment at which the bat's heading passes a given angle, ms.
+func (r *reading) solvedTurn(b batPath, t float64) float64 {
+	w := b.turn.at(t)
+	if !(w > 0) || r.track.Solution == nil {
+		return 0
+	}
+	return r.track.Solution.YawSigmaDeg * math.Pi / 180 / w * 1000
+}
+
+// finishShare is the bat speed, as a share of its peak, under which the swing
+// is over.
+const finishShare = 0.15
+
+// finishTime places finish: the first time after contact at which tip speed
+// falls below finishShare of its peak for at least 20 ms.
+func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
+	// The speed dies away over some 100 ms, so it can be read over 25 ms.
+	half := math.Max(25, 2.5*r.dt)
+	tail, label, conf := series{}, "tip speed below 15 % of its peak", 0.9
+	if b.planar {
+		tail = speed(half, b.tip.x, b.tip.y)
+		label, conf = "tip speed in the picture below 15 % of its peak", 0.6
+	} else {
+		tail = speed(half, b.tip3.x, b.tip3.y, b.tip3.z)
+	}
+	peak := b.peakSpeed
+	if f := below(tail, contact.t+60, finishShare*peak, 20); f.ok() {
+		f.confidence, f.evidence = conf, []string{label}
+		if b.planar {
+			// Motion along the line of sight does not show: the picture's speed
+			// drops early by up to the time the speed takes to halve.
+			f.sd = math.Hypot(f.sd, 15)
+		}
+		f.sd = floorSigma(f.sd, r.dt, tail.between(f.t-half, f.t+half).len())
+		return f
+	}
+	if hands.len() > 0 {
+		top := 0.0
+		for i, v := range hands.x {
+			if hands.t[i] < contact.t+60 {
+				top = math.Max(top, v)
+			}
+		}
+		if f := below(hands, contact.t+60, finishShare*top, 20); f.ok() {
+			f.confidence, f.evidence = 0.4, []string{"hand speed below 15 % of its peak (bat not followed so far)"}
+			f.sd = floorSigma(math.Hypot(f.sd, 25), r.dt, hands.between(f.t-half, f.t+half).len())
+			return f
+		}
+	}
+	return missing("the bat still moves faster than 15 %% of its peak where the track ends or loses it")
+}
+
+// below returns the first time after from at which s falls under level and
+// stays there for hold ms.
+func below(s series, from, level, hold float64) finding {
+	w := s.between(from, math.Inf(1))
+	for i := 1; i < w.len(); i++ {
+		if !(w.x[i] < level && w.x[i-1] >= level) {
+			continue
+		}
+		stays := false
+		for j := i; j < w.len(); j++ {
+			if w.x[j] >= level {
+				break
+			}
+			if w.t[j]-w.t[i] >= hold {
+				stays = true
+				break
+			}
+		}
+		if !stays {
+			continue
+		}
+		slope := (w.x[i] - w.x[i-1]) / (w.t[i] - w.t[i-1])
+		t := w.t[i-1] + (level-w.x[i-1])/slope
+		if _, d, _, _, ok := s.local(t, 25, 1); ok && d < 0 {
+			slope = d
+		}
+		return finding{t: t, sd: w.sd[i] / math.Abs(slope)}
+	}
+	return missing("never")
+}

@@ -1,0 +1,268 @@
+package phases
+
+import (
+	"fmt"
+	"math"
+
+	"nightcage/vision"
+)
+
+// finding is a placed event before it becomes an Event: time on the reading's
+// axis and standard error, ms.
+type finding struct {
+	t, sd      float64
+	confidence float64
+	evidence   []string
+	reason     string // set when it was not found
+}
+
+func (f finding) ok() bool { return f.reason == "" }
+
+func missing(format string, args ...any) finding {
+	return finding{reason: fmt.Sprintf(format, args...)}
+}
+
+// feet holds the ground events of the lead foot.
+type feet struct{ stride, touch, plant finding }
+
+// foot is what the ground events are read from: heights in inches, up.
+type foot struct {
+	toe, heel, ankle trace
+	height           series // of the toe above the ground under it
+	noise            float64
+	source           string
+}
+
+// findFeet places stride start, toe touch and heel plant in the time up to
+// contact.
+func (r *reading) findFeet(contact float64) feet {
+	hand := r.track.Hand
+	if hand.Bats != vision.SideLeft && hand.Bats != vision.SideRight {
+		m := missing("the hitter's side is not known, so neither is the lead foot")
+		return feet{m, m, m}
+	}
+	f, why := r.leadFoot(contact)
+	if why != "" {
+		return feet{missing("%s", why), missing("%s", why), missing("%s", why)}
+	}
+	lift, land, flew := f.flight(contact, r.dt)
+	if !flew {
+		return r.noStride(f, contact)
+	}
+	var out feet
+	out.stride = r.liftOff(f, lift, land)
+	out.touch = r.touchDown(f, lift, land, contact)
+	out.plant = r.heelDown(f, out.touch, contact)
+	return out
+}
+
+// leadFoot gathers the lead foot's marks. Where the camera's motion was not
+// measured, the rear toe serves as the ground until the rear heel lifts.
+func (r *reading) leadFoot(contact float64) (foot, string) {
+	h := r.track.Hand
+	f := foot{toe: r.body(h.Lead(vision.LeftToe)), heel: r.body(h.Lead(vision.LeftHeel)), ankle: r.body(h.Lead(vision.LeftAnkle)), source: "lead toe height"}
+	if n := f.toe.y.between(contact-900, contact).len(); n < minFrames {
+		return f, fmt.Sprintf("the lead toe was seen in only %d frames before contact", n)
+	}
+	if !r.steadied {
+		rear := r.body(h.Rear(vision.LeftToe))
+		if rear.y.between(contact-900, contact).len()*2 > f.toe.y.between(contact-900, contact).len() {
+			for _, p := range []*trace{&f.toe, &f.heel, &f.ankle} {
+				*p = p.minus(rear)
+			}
+			f.source = "lead toe height above the rear toe (camera motion not measured)"
+		}
+	}
+	f.height, f.noise = f.aboveGround(contact)
+	return f, ""
+}
+
+// aboveGround is the toe's height over the ground beneath it. The picture of
+// the ground rises or falls as the foot travels, because the foot goes toward
+// or from the camera: ground height is taken to change in proportion to the
+// foot's way from where it stood to where it lands.
+func (f *foot) aboveGround(contact float64) (series, float64) {
+	post := f.toe.y.between(contact-110, contact-30)
+	postX := f.toe.x.between(contact-110, contact-30)
+	first := f.toe.y.t[0]
+	end := math.Min(first+200, contact-500)
+	pre := f.toe.y.between(first, end)
+	preX := f.toe.x.between(first, end)
+	if post.len() < 2 || pre.len() < 3 {
+		post = f.toe.y.between(contact-200, contact)
+		postX = f.toe.x.between(contact-200, contact)
+		pre, preX = post, postX
+	}
+	y0, y1, x0, x1 := median(pre.x), median(post.x), median(preX.x), median(postX.x)
+	out := series{}
+	for i, t := range f.toe.y.t {
+		if t > contact {
+			break
+		}
+		way := 0.0
+		if math.Abs(x1-x0) > 1 {
+			way = math.Max(0, math.Min(1, (f.toe.x.at(t)-x0)/(x1-x0)))
+		} else if t > (end+contact)/2 {
+			way = 1
+		}
+		out.t, out.sd = append(out.t, t), append(out.sd, f.toe.y.sd[i])
+		out.x = append(out.x, f.toe.y.x[i]-(y0+way*(y1-y0)))
+	}
+	// The standing toe's own wander, which holds what steadying left behind.
+	still := out.between(out.t[0], end)
+	wander := 0.0
+	if still.len() >= 3 {
+		m := median(still.x)
+		dev := make([]float64, still.len())
+		for i, x := range still.x {
+			dev[i] = math.Abs(x - m)
+		}
+		wander = 1.4826 * median(dev)
+	}
+	return out, math.Max(wander, median(out.sd))
+}
+
+// Leaving the ground for good takes more than a shuffle: the toe must rise
+// flightShare of stature and five times its own noise, and stay up for the
+// time in which a foot dropped from there would be back on the ground,
+// sqrt(2h/g) = 60 ms for 0.7 in.
+const (
+	flightIn = 0.7
+	flightMs = 60
+)
+
+// flight returns when the toe was last clear of the ground before contact:
+// the first and last sample above the threshold. Two flights less than 40 ms
+// apart are one (a grazing step).
+func (f *foot) flight(contact, dt float64) (lift, land float64, ok bool) {
+	bar := math.Max(flightIn, 5*f.noise)
+	smooth := make([]float64, f.height.len())
+	for i, t := range f.height.t {
+		v, _, _, _, ok := f.height.local(t, math.Max(2.5*dt, 12), 1)
+		if !ok {
+			v = f.height.x[i]
+		}
+		smooth[i] = v
+	}
+	rs := runs(smooth, bar, int(math.Ceil(flightMs/dt)), int(40/dt))
+	for i := len(rs) - 1; i >= 0; i-- {
+		a, b := f.height.t[rs[i][0]], f.height.t[rs[i][1]]
+		if b > contact-40 { // still up at contact: a foot that never came down
+			continue
+		}
+		return a, b, true
+	}
+	return 0, 0, false
+}
+
+// liftOff extrapolates the toe's rise back to its resting height.
+func (r *reading) liftOff(f foot, lift, land float64) finding {
+	up := math.Min(70, (land-lift)/2)
+	p, n, ok := leaving.locate(f.toe.y, lift-90, lift+10, lift-180, lift+up, r.dt/8)
+	if !ok {
+		return missing("too few frames show the lead toe while it leaves the ground")
+	}
+	p, n = r.sharpen(leaving, f.toe.y, p, n, 100, up)
+	return r.place(p, n, 0.95, f.source+", rise carried back to rest")
+}
+
+// touchDown extrapolates the toe's descent to the height at which it settles.
+func (r *reading) touchDown(f foot, lift, land, contact float64) finding {
+	down := math.Min(90, (land-lift)/2)
+	p, n, ok := touching.locate(f.toe.y, land-10, math.Min(land+70, contact-20), land-down, math.Min(land+150, contact), r.dt/8)
+	if !ok {
+		return missing("too few frames show the lead toe as it lands")
+	}
+	p, n = r.sharpen(touching, f.toe.y, p, n, down, 70)
+	return r.place(p, n, 0.95, f.source+", descent carried to where it settles")
+}
+
+// heelDown does the same for the heel, together with the ankle above it.
+func (r *reading) heelDown(f foot, touch finding, contact float64) finding {
+	if !touch.ok() {
+		return missing("no toe touch to start from")
+	}
+	lo := touch.t - 2*touch.sd
+	hi := math.Min(touch.t+220, contact-15)
+	settle := median(f.heel.y.between(contact-90, contact-10).x)
+	at := f.heel.y.between(lo, hi)
+	if at.len() < 4 || math.IsNaN(settle) {
+		return missing("too few frames show the lead heel between toe touch and contact")
+	}
+	sd := median(at.sd)
+	// Last time the heel stands clear of where it will rest.
+	last := lo
+	for i, t := range at.t {
+		if at.x[i] > settle+math.Max(3*sd, 0.3) {
+			last = t
+		}
+	}
+	a, b := math.Max(lo, last-15), math.Min(last+70, hi)
+	if b-a < 3*r.dt {
+		a = math.Max(lo, b-3*r.dt)
+	}
+	from := math.Max(touch.t, a-60)
+	if a-from < 3*r.dt {
+		from = a - 6*r.dt
+	}
+	p, n, ok := touching.locate(f.heel.y, a, b, from, math.Min(b+60, contact), r.dt/8)
+	if !ok {
+		return missing("too few frames show the lead heel as it comes down")
+	}
+	evidence := []string{"lead heel height, descent carried to where it settles"}
+	if q, m, ok := touching.locate(f.ankle.y, a, b, from, math.Min(b+60, contact), r.dt/8); ok && m >= 8 {
+		for i := range p.logp {
+			p.logp[i] += q.logp[i]
+		}
+		evidence = append(evidence, "lead ankle comes to rest")
+	}
+	return r.place(p, n, 0.9, evidence...)
+}
+
+// sharpen repeats a location within three standard errors of the first answer
+// and on samples nearer to it, where the few powers of time describe better.
+func (r *reading) sharpen(m breakModel, s series, p posterior, n int, before, after float64) (posterior, int) {
+	mean, sd, _ := p.moments()
+	w := math.Max(3*sd, 3*r.dt)
+	q, k, ok := m.locate(s, mean-w, mean+w, mean-w-before, mean+w+after, r.dt/8)
+	if !ok {
+		return p, n
+	}
+	return q, k
+}
+
+// place turns a posterior into a finding. n frames bore on it.
+func (r *reading) place(p posterior, n int, confidence float64, evidence ...string) finding {
+	mean, sd, _ := p.moments()
+	return finding{t: mean, sd: floorSigma(sd, r.dt, n), confidence: confidence, evidence: evidence}
+}
+
+// noStride answers for a hitter whose lead toe never leaves the ground. The
+// weight then lands with the heel, if that lifts.
+func (r *reading) noStride(f foot, contact float64) feet {
+	out := feet{stride: missing("no stride: the lead toe never rises more than %.1f in (five times its noise, at least %.1f in) for %d ms",
+		math.Max(flightIn, 5*f.noise), flightIn, flightMs)}
+	start := finding{t: math.Max(f.height.t[0], contact-500), sd: r.dt}
+	settle := median(f.heel.y.between(contact-90, contact-10).x)
+	rise := quantile(f.heel.y.between(start.t, contact-100).x, 0.95) - settle
+	if !(rise > math.Max(flightIn, 5*median(f.heel.y.sd))) {
+		out.touch = missing("no stride and no heel lift: the lead foot stays flat, so nothing lands")
+		out.plant = missing("no stride and no heel lift: the lead foot is flat throughout")
+		return out
+	}
+	// From the heel's highest point on.
+	top, best := start.t, math.Inf(-1)
+	w := f.heel.y.between(start.t, contact-60)
+	for i := range w.t {
+		if w.x[i] > best {
+			top, best = w.t[i], w.x[i]
+		}
+	}
+	out.plant = r.heelDown(f, finding{t: top, sd: r.dt}, contact)
+	out.touch = out.plant
+	if out.touch.ok() {
+		out.touch.confidence = 0.5
+		out.touch.evidence = []string{"no stride: weight landing on the heel stands for toe touch"}
+	}
+	return out
+}

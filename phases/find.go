@@ -1,0 +1,156 @@
+package phases
+
+import (
+	"fmt"
+	"math"
+
+	"nightcage/vision"
+)
+
+// Find places the events of the swing in track and the phases between them.
+//
+// Times come from marks of single frames, never from a frame number alone;
+// each carries a standard error that bounds what frame spacing and noise
+// allow. An event that could not be placed has Found false and a Reason. What
+// the track does not hold (three dimensions, the ball, the bat in some
+// frames, the clock) is made up for where another sign exists, and Evidence
+// says which one was used.
+//
+// The error is not nil, and wraps ErrTrack, only for a track that contradicts
+// itself; a track that shows no swing is a Timeline of KindNone.
+func Find(track vision.Track) (Timeline, error) {
+	r, err := newReading(&track)
+	if err != nil {
+		return Timeline{}, fmt.Errorf("time the swing of %s: %w", track.Clip.Name, err)
+	}
+	if len(r.at) < minFrames {
+		return r.empty(fmt.Sprintf("only %d frames of the clip carry a picture of their own, %d are needed", len(r.at), minFrames)), nil
+	}
+	if !(r.unit > 0) {
+		return r.empty("no body and no scale were found"), nil
+	}
+	b := r.readBat()
+	if !r.timed {
+		r.pace(&b)
+	}
+	kind, why := r.kind(b)
+	if kind != KindSwing {
+		return r.withoutSwing(kind, why, b), nil
+	}
+	found := map[EventID]finding{}
+	c := r.contactTime(b)
+	found[Contact] = c
+	found[BatParallel] = r.parallel(b, c)
+	ft := r.findFeet(c.t)
+	found[StrideStart], found[ToeTouch], found[HeelPlant] = ft.stride, ft.touch, ft.plant
+	found[ForwardMove] = r.forwardMove(b, c, found[BatParallel])
+	before := c.t - 200
+	if ft.stride.ok() {
+		before = ft.stride.t
+	} else if ft.touch.ok() {
+		before = ft.touch.t
+	}
+	found[LoadStart] = r.loadStart(b, c, before)
+	found[FullExtension] = r.extension(c)
+	hands, _ := r.hands(b)
+	found[Finish] = r.finishTime(b, speed(math.Max(25, 2.5*r.dt), hands.x, hands.y), c)
+	keepOrder(found)
+	return r.timeline(kind, why, found), nil
+}
+
+// pace gives an unclocked reading a time axis on which windows of
+// milliseconds make sense: the time for which the bat turns faster than half
+// its peak rate is set to halfTurnMs. Nothing measured on that axis is
+// reported.
+func (r *reading) pace(b *batPath) {
+	const halfTurnMs = 110
+	fast := 0
+	top := 0.0
+	for _, v := range b.turn.x {
+		top = math.Max(top, v)
+	}
+	for _, v := range b.turn.x {
+		if v > top/2 {
+			fast++
+		}
+	}
+	if fast == 0 {
+		return
+	}
+	k := halfTurnMs / float64(fast)
+	for i := range r.t {
+		r.t[i] *= k
+	}
+	r.measureSpacing()
+	*b = r.readBat()
+}
+
+// empty is the timeline of a track that shows nothing.
+func (r *reading) empty(why string) Timeline {
+	found := map[EventID]finding{}
+	for _, id := range Events() {
+		found[id] = missing("%s", why)
+	}
+	return r.timeline(KindNone, why, found)
+}
+
+// timeline writes the findings out.
+func (r *reading) timeline(kind Kind, why string, found map[EventID]finding) Timeline {
+	out := Timeline{Kind: kind, Why: why, Timed: r.timed}
+	at := map[EventID]Event{}
+	for _, id := range Events() {
+		f, ok := found[id]
+		if !ok {
+			f = missing("not looked for in a clip of kind %q", kind)
+		}
+		e := Event{ID: id, Evidence: f.evidence}
+		if f.ok() {
+			frame, spacing := r.frameAt(f.t)
+			e.Found, e.Ms, e.Frame = true, r.msAt(f.t), frame
+			e.SigmaFrames = f.sd / spacing
+			e.Confidence = f.confidence
+			if r.timed {
+				e.SigmaMs = f.sd
+			} else {
+				e.Evidence = append(e.Evidence, "capture clock unknown: a place among the frames, not a time")
+			}
+		} else {
+			e.Reason = f.reason
+		}
+		if e.Evidence == nil {
+			e.Evidence = []string{}
+		}
+		out.Events = append(out.Events, e)
+		at[id] = e
+	}
+	out.Phases = phasesBetween(at, r.timed)
+	return out
+}
+
+// phasesBetween lists the phases whose two ends were found and in order.
+func phasesBetween(at map[EventID]Event, timed bool) []Phase {
+	ends := []struct {
+		id       PhaseID
+		from, to EventID
+	}{
+		{PhaseLoad, LoadStart, StrideStart},
+		{PhaseStride, StrideStart, ToeTouch},
+		{PhasePlant, ToeTouch, HeelPlant},
+		{PhaseTurn, HeelPlant, Contact},
+		{PhaseContact, Contact, FullExtension},
+		{PhaseFinish, FullExtension, Finish},
+	}
+	out := []Phase{}
+	for _, e := range ends {
+		a, b := at[e.from], at[e.to]
+		if !a.Found || !b.Found || b.Frame < a.Frame {
+			continue
+		}
+		p := Phase{ID: e.id, From: e.from, To: e.to, FromMs: a.Ms, ToMs: b.Ms}
+		if timed {
+			p.SigmaMs = math.Hypot(a.SigmaMs, b.SigmaMs)
+		}
+		out = append(out, p)
+	}
+	return out
+}

@@ -1,0 +1,260 @@
+package phases
+
+import (
+	"math"
+	"slices"
+	"sort"
+)
+
+// series is one coordinate over time: only frames in which it was seen.
+// Times ms, ascending; x and sd in the same length unit (inches at the body
+// for image coordinates). sd is the standard error of one sample taken as
+// independent of its neighbours.
+type series struct {
+	t, x, sd []float64
+}
+
+func (s series) len() int { return len(s.t) }
+
+// between returns the samples with a <= t <= b, sharing memory with s.
+func (s series) between(a, b float64) series {
+	i := sort.SearchFloat64s(s.t, a)
+	j := sort.Search(len(s.t), func(k int) bool { return s.t[k] > b })
+	if j < i {
+		j = i
+	}
+	return series{s.t[i:j], s.x[i:j], s.sd[i:j]}
+}
+
+// minus subtracts o where both were sampled at the same instant.
+func (s series) minus(o series) series { return s.plus(o, -1) }
+
+// plus adds k*o where both were sampled at the same instant.
+func (s series) plus(o series, k float64) series {
+	var out series
+	j := 0
+	for i, t := range s.t {
+		for j < len(o.t) && o.t[j] < t {
+			j++
+		}
+		if j < len(o.t) && o.t[j] == t {
+			out.t = append(out.t, t)
+			out.x = append(out.x, s.x[i]+k*o.x[j])
+			out.sd = append(out.sd, math.Hypot(s.sd[i], k*o.sd[j]))
+		}
+	}
+	return out
+}
+
+// scaled multiplies values and errors by k.
+func (s series) scaled(k float64) series {
+	out := series{slices.Clone(s.t), make([]float64, len(s.x)), make([]float64, len(s.x))}
+	for i := range s.x {
+		out.x[i], out.sd[i] = k*s.x[i], math.Abs(k)*s.sd[i]
+	}
+	return out
+}
+
+// at interpolates linearly; NaN outside the sampled span.
+func (s series) at(t float64) float64 {
+	i := sort.SearchFloat64s(s.t, t)
+	switch {
+	case i < len(s.t) && s.t[i] == t:
+		return s.x[i]
+	case i == 0 || i == len(s.t):
+		return math.NaN()
+	}
+	f := (t - s.t[i-1]) / (s.t[i] - s.t[i-1])
+	return s.x[i-1] + f*(s.x[i]-s.x[i-1])
+}
+
+// local fits a polynomial of the given degree (1 or 2) to the samples within
+// half ms of t, weighted by 1/sd^2 and the tricube of distance, and returns
+// value and slope (per ms) at t with their standard errors. ok is false with
+// fewer than degree+2 samples or with all of them on one side of t.
+func (s series) local(t, half float64, degree int) (v, slope, sv, sslope float64, ok bool) {
+	w := s.between(t-half, t+half)
+	if w.len() < degree+2 || w.t[0] > t || w.t[w.len()-1] < t {
+		return 0, 0, 0, 0, false
+	}
+	n := degree + 1
+	a, b := newMatrix(n), make([]float64, n)
+	m := newMatrix(n) // sum of k^2 * basis*basis / sd^2, for the sandwich variance
+	var p [3]float64
+	for i := range w.t {
+		u := (w.t[i] - t) / half
+		d := 1 - math.Abs(u*u*u)
+		k := d * d * d
+		p[0], p[1], p[2] = 1, u, u*u
+		iv := 1 / (w.sd[i] * w.sd[i])
+		for r := range n {
+			b[r] += k * iv * p[r] * w.x[i]
+			for c := range n {
+				a[r][c] += k * iv * p[r] * p[c]
+				m[r][c] += k * k * iv * p[r] * p[c]
+			}
+		}
+	}
+	if !cholesky(a) {
+		return 0, 0, 0, 0, false
+	}
+	x := cholSolve(a, b)
+	variance := func(e int) float64 {
+		g := make([]float64, n)
+		g[e] = 1
+		g = cholSolve(a, g)
+		q := 0.0
+		for r := range n {
+			for c := range n {
+				q += g[r] * m[r][c] * g[c]
+			}
+		}
+		return q
+	}
+	return x[0], x[1] / half, math.Sqrt(variance(0)), math.Sqrt(variance(1)) / half, true
+}
+
+// whiteNoise estimates the standard error that, taken as independent from
+// frame to frame, explains the scatter of x about smooth motion. For block
+// means over m = 1, 2, 4 samples, the second difference of neighbouring blocks
+// has variance 1.5*(s^2/m)*4/... of white noise; noise that is correlated over a few
+// frames shows a larger value at larger m, so the largest of the three is
+// taken. The median makes it blind to the swing itself, which fills a small
+// part of a clip. Zero with fewer than 12 samples.
+func whiteNoise(x []float64) float64 {
+	best := 0.0
+	for _, m := range []int{1, 2, 4} {
+		var d []float64
+		for i := 0; i+3*m <= len(x); i++ {
+			a, b, c := mean(x[i:i+m]), mean(x[i+m:i+2*m]), mean(x[i+2*m:i+3*m])
+			d = append(d, math.Abs(a-2*b+c))
+		}
+		if len(d) < 10 {
+			break
+		}
+		// Var(a-2b+c) = 6 s^2/m; the median of |N(0,1)| is 0.6745.
+		best = max(best, median(d)/0.6745*math.Sqrt(float64(m)/6))
+	}
+	return best
+}
+
+// calibrate drops samples that stand off their neighbours' line by more than
+// five of their own standard errors and scales sd so that its median agrees
+// with the scatter seen in the series; floor bounds sd from below.
+func (s series) calibrate(floor float64) series {
+	n := whiteNoise(s.x)
+	med := median(s.sd)
+	f := 1.0
+	if n > 0 && med > 0 {
+		f = n / med
+	}
+	out := series{}
+	for i := range s.t {
+		sd := max(s.sd[i]*f, floor)
+		if i >= 2 && i+2 < len(s.t) {
+			// A sample is thrown out only when the two on each side agree with
+			// each other better than with it: real motion bends them all.
+			l := s.x[i-1] + (s.x[i-1]-s.x[i-2])/(s.t[i-1]-s.t[i-2])*(s.t[i]-s.t[i-1])
+			r := s.x[i+1] + (s.x[i+1]-s.x[i+2])/(s.t[i+2]-s.t[i+1])*(s.t[i+1]-s.t[i])
+			dl, dr := s.x[i]-l, s.x[i]-r
+			bar := 5*sd*math.Sqrt(6) + 2*math.Abs(l-r)
+			if dl*dr > 0 && math.Min(math.Abs(dl), math.Abs(dr)) > bar {
+				continue
+			}
+		}
+		out.t, out.x, out.sd = append(out.t, s.t[i]), append(out.x, s.x[i]), append(out.sd, sd)
+	}
+	return out
+}
+
+func mean(x []float64) float64 {
+	sum := 0.0
+	for _, v := range x {
+		sum += v
+	}
+	return sum / float64(len(x))
+}
+
+// median of x, NaN when empty; x is not changed.
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	y := slices.Clone(x)
+	slices.Sort(y)
+	if n := len(y); n%2 == 0 {
+		return (y[n/2-1] + y[n/2]) / 2
+	}
+	return y[len(y)/2]
+}
+
+// quantile q in 0..1 of x by linear interpolation, NaN when empty.
+func quantile(x []float64, q float64) float64 {
+	if len(x) == 0 {
+		return math.NaN()
+	}
+	y := slices.Clone(x)
+	slices.Sort(y)
+	p := q * float64(len(y)-1)
+	i := int(p)
+	if i+1 >= len(y) {
+		return y[len(y)-1]
+	}
+	return y[i] + (p-float64(i))*(y[i+1]-y[i])
+}
+
+// newMatrix returns an n x n matrix of zeros.
+func newMatrix(n int) [][]float64 {
+	cells := make([]float64, n*n)
+	m := make([][]float64, n)
+	for i := range m {
+		m[i] = cells[i*n : (i+1)*n]
+	}
+	return m
+}
+
+// cholesky replaces the lower triangle of the symmetric matrix a by L with
+// a = L*L^T; false when a is not positive definite.
+func cholesky(a [][]float64) bool {
+	for i := range a {
+		for j := 0; j <= i; j++ {
+			s := a[i][j]
+			for k := 0; k < j; k++ {
+				s -= a[i][k] * a[j][k]
+			}
+			if i == j {
+				if !(s > 0) {
+					return false
+				}
+				a[i][i] = math.Sqrt(s)
+			} else {
+				a[i][j] = s / a[j][j]
+			}
+		}
+	}
+	return true
+}
+
+// cholSolve solves L*L^T*x = b for the factor that cholesky left in l.
+func cholSolve(l [][]float64, b []float64) []float64 {
+	x := halfSolve(l, b)
+	for i := len(l) - 1; i >= 0; i-- {
+		for k := i + 1; k < len(l); k++ {
+			x[i] -= l[k][i] * x[k]
+		}
+		x[i] /= l[i][i]
+	}
+	return x
+}
+
+// halfSolve solves L*x = b.
+func halfSolve(l [][]float64, b []float64) []float64 {
+	x := slices.Clone(b)
+	for i := range l {
+		for k := 0; k < i; k++ {
+			x[i] -= l[i][k] * x[k]
+		}
+		x[i] /= l[i][i]
+	}
+	return x
+}
