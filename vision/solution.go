@@ -18,6 +18,14 @@ type Pose3 struct {
 	Body      []Point3 // NumLandmarks long, or empty
 	Head      Point3   // centre of the skull
 	Knob, Tip Point3
+
+	// Velocities of knob and tip in inches per second, as the solver's own
+	// smooth path has them: better than differences of the places, whose errors
+	// it knows to be correlated. Where the path has a kink (the bat slowed by
+	// the ball) they belong to the side before it. Their standard errors hold
+	// all but ScaleSigmaRel, BatScaleSigmaRel, YawSigmaDeg and TiltSigmaDeg. Not
+	// valid where nobody fitted a path (hand-made and truth solutions).
+	KnobVelocity, TipVelocity Point3
 }
 
 // Camera is a pinhole camera. A swing-frame point p projects to
@@ -41,8 +49,14 @@ type Solution struct {
 	// Errors shared by every frame of the swing, to be added to what the
 	// per-frame errors give.
 	ScaleSigmaRel float64 // all lengths and speeds scale together
-	YawSigmaDeg   float64 // the whole swing turns about the vertical
-	TiltSigmaDeg  float64 // the whole swing tips in the picture plane
+
+	// BatScaleSigmaRel is ScaleSigmaRel for the barrel's places and speeds
+	// relative to the body around its fastest frame. The barrel is nearer the
+	// camera (or further) than the body, so focal length and distance enter; use
+	// the larger of the two for the bat.
+	BatScaleSigmaRel float64
+	YawSigmaDeg      float64 // the whole swing turns about the vertical
+	TiltSigmaDeg     float64 // the whole swing tips in the picture plane
 
 	// Doubt is how nearly the best solution with another choice of depth signs
 	// fits: 0 not at all, 1 as well as the chosen one.
