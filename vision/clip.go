@@ -13,7 +13,8 @@ type Clip struct {
 	Transfer    string      `json:"transfer,omitempty"` // transfer characteristics, e.g. arib-std-b67 for HLG
 	DurationMs  float64     `json:"duration_ms"`        // presentation time from first frame to last
 	Clock       Clock       `json:"clock"`
-	Times       []FrameTime `json:"times"` // one per frame in decode order; index = frame index everywhere
+	Times       []FrameTime `json:"times"`           // one per frame in decode order; index = frame index everywhere
+	Notes       []string    `json:"notes,omitempty"` // what was odd about the file, in plain words
 }
 
 // FrameTime says when one frame was taken.
