@@ -1,0 +1,231 @@
+package solve
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// minBatFrames is how many frames must show both ends of the bat before a
+// bat is solved: third differences need four, and a swing that is seen in
+// fewer than eight tells too little to choose its depth signs.
+const minBatFrames = 8
+
+// How a bat may move. The swing turns at some 40 rad/s reached over 35 ms
+// (1/e half width), so its turn rate has a jerk of 40/.035^2 = 33,000 rad/s^3 at
+// the peak, 2/3 of it root mean square, lasting 20 ms; the knob's acceleration
+// changes by 4000 in/s^2 over 25 ms. Both enter as white-noise jerk of spectral
+// density rms^2 * 2 * duration.
+const (
+	jerkTurn, jerkKnob = 2.2e4, 1.6e5 // rad/s^3, in/s^3
+	jerkLastsS         = 0.02
+	densityTurn        = jerkTurn * jerkTurn * 2 * jerkLastsS
+	densityKnob        = jerkKnob * jerkKnob * 2 * jerkLastsS
+)
+
+// batFit is the least-squares problem of the bat over consecutive frames in the
+// camera frame. Per frame the unknowns are the knob's place (3) and a turn of
+// the bat's direction in its tangent plane (2); shared by all are the logs of
+// focal length, scale and bat length.
+type batFit struct {
+	looks []look // frames first..last with the bat
+	first int
+	cam   *camera
+
+	knob, dir []r3.Vec
+	global    [3]float64 // log f, log scale, log length, relative to where they began
+	prior     [3]float64 // their standard errors
+	f0, s0    float64
+	length0   float64
+
+	depth      []float64 // prior of the knob's depth relative to the hips in the stance, in
+	depthSigma []float64 // in, already widened for correlation in time
+
+	weight     float64   // of the smoothness between frames at a break; 1 elsewhere
+	leanWeight []float64 // of the prior that the barrel leans over the rear shoulder; 0 outside the stance
+
+	breakAt int // smoothness across frames breakAt, breakAt+1 is loosened; -1 none
+
+	saved struct {
+		knob, dir []r3.Vec
+		global    [3]float64
+	}
+}
+
+// Order of the shared unknowns.
+const (
+	globalFocal = iota
+	globalScale
+	globalLength
+	numGlobals
+)
+
+const perFrame = 5
+
+func (b *batFit) f() float64      { return b.f0 * math.Exp(b.global[globalFocal]) }
+func (b *batFit) scale() float64  { return b.s0 * math.Exp(b.global[globalScale]) }
+func (b *batFit) length() float64 { return b.length0 * math.Exp(b.global[globalLength]) }
+
+func (b *batFit) size() *normal {
+	return newNormal(perFrame*len(b.looks), 4*perFrame-1, numGlobals)
+}
+
+// tangent returns two unit vectors that with d make a right-handed set. The
+// choice of the first keeps away from d.
+func tangent(d r3.Vec) (e1, e2 r3.Vec) {
+	ref := r3.Vec{X: 1}
+	if math.Abs(d.X) > 0.7 {
+		ref = r3.Vec{Y: 1}
+	}
+	e1 = r3.Unit(r3.Cross(ref, d))
+	return e1, r3.Cross(d, e1)
+}
+
+func (b *batFit) advance(dx []float64) {
+	n := perFrame * len(b.looks)
+	for i := range b.looks {
+		q := dx[perFrame*i:]
+		b.knob[i] = r3.Add(b.knob[i], r3.Vec{X: q[0], Y: q[1], Z: q[2]})
+		e1, e2 := tangent(b.dir[i])
+		// A step beyond a radian would leave the half sphere that the tangent
+		// plane describes.
+		a, c := max(-1, min(1, q[3])), max(-1, min(1, q[4]))
+		b.dir[i] = r3.Unit(r3.Add(b.dir[i], r3.Add(r3.Scale(a, e1), r3.Scale(c, e2))))
+	}
+	for k := range b.global {
+		b.global[k] += max(-0.2, min(0.2, dx[n+k]))
+	}
+}
+
+func (b *batFit) mark() {
+	b.saved.knob = append(b.saved.knob[:0], b.knob...)
+	b.saved.dir = append(b.saved.dir[:0], b.dir...)
+	b.saved.global = b.global
+}
+
+func (b *batFit) revert() {
+	copy(b.knob, b.saved.knob)
+	copy(b.dir, b.saved.dir)
+	b.global = b.saved.global
+}
+
+// markFreedom is the degrees of freedom of the Student t law that image marks
+// follow: a tracker's error has heavy tails.
+const markFreedom = 4
+
+// robust is the weight of a residual of z standard errors under that law.
+func robust(z float64) float64 { return (markFreedom + 1) / (markFreedom + z*z) }
+
+func (b *batFit) linearise(s *normal) {
+	n := perFrame * len(b.looks)
+	f, length := b.f(), b.length()
+	idx := make([]int, 0, 16)
+	jac := make([]float64, 0, 16)
+	for i := range b.looks {
+		o := perFrame * i
+		e1, e2 := tangent(b.dir[i])
+		l := &b.looks[i]
+		see := func(m point, p r3.Vec, along float64) {
+			if !m.ok {
+				return
+			}
+			iz := f / p.Z
+			u, v := iz*p.X, iz*p.Y
+			w := 1 / (m.sigma * m.sigma)
+			z := math.Hypot(u-m.u, v-m.v) / m.sigma
+			w *= robust(z)
+			for axis := range 2 {
+				var res, gx, gy, gz, val float64
+				if axis == 0 {
+					val, res, gx, gz = u, u-m.u, iz, -u/p.Z
+				} else {
+					val, res, gy, gz = v, v-m.v, iz, -v/p.Z
+				}
+				idx = append(idx[:0], o, o+1, o+2, n+globalFocal)
+				jac = append(jac[:0], gx, gy, gz, val)
+				if along > 0 {
+					g := r3.Vec{X: gx, Y: gy, Z: gz}
+					idx = append(idx, o+3, o+4, n+globalLength)
+					jac = append(jac, along*r3.Dot(g, e1), along*r3.Dot(g, e2), along*r3.Dot(g, b.dir[i]))
+				}
+				s.add(idx, jac, res, w)
+			}
+		}
+		see(l.knob, b.knob[i], 0)
+		see(l.tip, r3.Add(b.knob[i], r3.Scale(length, b.dir[i])), length)
+		if b.leanWeight[i] > 0 {
+			// barrel over the rear shoulder in the stance
+			z := b.cam.axisZ
+			s.add([]int{o + 3, o + 4}, []float64{length * r3.Dot(z, e1), length * r3.Dot(z, e2)},
+				length*r3.Dot(z, b.dir[i])+leanIn, b.leanWeight[i])
+		}
+		// hands stay near the body's depth f/scale
+		d := f / b.scale()
+		s.add([]int{o + 2, n + globalFocal, n + globalScale}, []float64{1, -d, d},
+			b.knob[i].Z-d-b.depth[i], 1/(b.depthSigma[i]*b.depthSigma[i]))
+	}
+	b.smooth(s)
+	for k := range numGlobals {
+		s.add([]int{n + k}, []float64{1}, b.global[k], 1/(b.prior[k]*b.prior[k]))
+	}
+}
+
+// smooth adds the third differences of knob and direction.
+func (b *batFit) smooth(s *normal) {
+	idx, jac := make([]int, 4), make([]float64, 4)
+	idx8, jac8 := make([]int, 8), make([]float64, 8)
+	for i := 0; i+3 < len(b.looks); i++ {
+		var t, c [4]float64
+		for k := range t {
+			t[k] = b.looks[i+k].ms / 1000
+		}
+		for k := range c {
+			c[k] = 6
+			for j := range t {
+				if j != k {
+					c[k] /= t[k] - t[j]
+				}
+			}
+		}
+		h := (t[3] - t[0]) / 3
+		if h <= 0 || math.IsInf(c[0]+c[1]+c[2]+c[3], 0) {
+			continue
+		}
+		w := h
+		if b.breakAt >= i && b.breakAt < i+3 {
+			w *= b.weight
+		}
+		for axis := range 3 {
+			pick := func(v r3.Vec) float64 { return [3]float64{v.X, v.Y, v.Z}[axis] }
+			var rk, rd float64
+			for k := range 4 {
+				o := perFrame * (i + k)
+				idx[k], jac[k] = o+axis, c[k]
+				rk += c[k] * pick(b.knob[i+k])
+				rd += c[k] * pick(b.dir[i+k])
+				e1, e2 := tangent(b.dir[i+k])
+				idx8[2*k], jac8[2*k] = o+3, c[k]*pick(e1)
+				idx8[2*k+1], jac8[2*k+1] = o+4, c[k]*pick(e2)
+			}
+			s.add(idx, jac, rk, w/densityKnob)
+			s.add(idx8, jac8, rd, w/densityTurn)
+		}
+	}
+}
+
+// lift returns the direction of the bat when its knob is at p and its tip on
+// the ray of m: far (away from the camera) or near. exact is false when the
+// image is longer than the bat can appear; the direction is then the one that
+// comes closest.
+func (b *batFit) lift(p r3.Vec, m point, far bool) (d r3.Vec, exact bool) {
+	r := r3.Vec{X: m.u / b.f(), Y: m.v / b.f(), Z: 1}
+	// |t*r - p| = length
+	rr, rp := r3.Dot(r, r), r3.Dot(r, p)
+	length := b.length()
+	disc := rp*rp - rr*(r3.Dot(p, p)-length*length)
+	root := math.Sqrt(max(0, disc))
+	if !far {
+		root = -root
+	}
+	return r3.Unit(r3.Sub(r3.Scale((rp+root)/rr, r), p)), disc >= 0
+}

@@ -1,0 +1,157 @@
+package solve
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"nightcage/vision"
+)
+
+// write puts knob and tip of every frame near marks into the solution, with
+// their velocities, and the shared errors that the fit found.
+func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
+	f, err := s.factorise(1e-9)
+	if err != nil {
+		return err
+	}
+	cov := f.inverse()
+	near := b.near()
+	fastest, vFast := -1, 0.0
+	for i := range b.looks {
+		if !near[i] {
+			continue
+		}
+		pose := &sol.Frames[b.first+i]
+		at := [3]float64{0, 1, 0}
+		pose.Knob = b.point(cov, i, at, 0)
+		pose.Tip = b.point(cov, i, at, b.length())
+		if d, ok := b.derivative(i); ok {
+			pose.KnobVelocity = b.point(cov, i, d, 0)
+			pose.TipVelocity = b.point(cov, i, d, b.length())
+			if math.Abs(b.looks[i].ms-peakMs) < 60 {
+				if v := r3.Norm(r3.Vec(pose.TipVelocity.Vec3)); v > vFast {
+					fastest, vFast = i, v
+				}
+			}
+		}
+	}
+	sol.ScaleSigmaRel = math.Sqrt(cov.border.At(globalScale, globalScale))
+	sol.BatScaleSigmaRel = sol.ScaleSigmaRel
+	if fastest >= 0 {
+		sol.BatScaleSigmaRel = b.speedSigma(f, cov, fastest)
+	}
+	return nil
+}
+
+// near marks frames within maxGapMs of frames that show the tip on both sides.
+func (b *batFit) near() []bool {
+	out := make([]bool, len(b.looks))
+	last := -1
+	for i := range b.looks {
+		if !b.looks[i].tip.ok {
+			continue
+		}
+		out[i] = true
+		if last >= 0 && b.looks[i].ms-b.looks[last].ms <= maxGapMs {
+			for k := last; k < i; k++ {
+				out[k] = true
+			}
+		}
+		last = i
+	}
+	return out
+}
+
+// derivative returns the weights of frames i-1, i, i+1 in the three-point first
+// derivative (1/s). Next to the break it uses the two frames on i's own side.
+// The ends have none.
+func (b *batFit) derivative(i int) (w [3]float64, ok bool) {
+	if i == 0 || i+1 >= len(b.looks) {
+		return w, false
+	}
+	h1, h2 := (b.looks[i].ms-b.looks[i-1].ms)/1000, (b.looks[i+1].ms-b.looks[i].ms)/1000
+	switch b.breakAt {
+	case i:
+		return [3]float64{-1 / h1, 1 / h1, 0}, true
+	case i - 1:
+		return [3]float64{0, -1 / h2, 1 / h2}, true
+	}
+	return [3]float64{-h2 / (h1 * (h1 + h2)), (h2 - h1) / (h1 * h2), h1 / (h2 * (h1 + h2))}, true
+}
+
+// point is the sum over frames i-1, i, i+1, weighted, of the points of the bat
+// a length along from the knob. Weights that sum to 1 make a place, to 0 a
+// velocity. Its standard errors are those with the shared unknowns held.
+func (b *batFit) point(cov *covariance, i int, weights [3]float64, along float64) vision.Point3 {
+	var p r3.Vec
+	var at []int
+	var grad [3][]float64 // by swing-frame axis
+	axes := [3]r3.Vec{b.cam.axisX, b.cam.up, b.cam.axisZ}
+	for k, w := range weights {
+		if w == 0 {
+			continue
+		}
+		j := i + k - 1
+		p = r3.Add(p, r3.Scale(w, r3.Add(b.knob[j], r3.Scale(along, b.dir[j]))))
+		e1, e2 := tangent(b.dir[j])
+		o := perFrame * j
+		at = append(at, o, o+1, o+2, o+3, o+4)
+		for a, axis := range axes {
+			grad[a] = append(grad[a], w*axis.X, w*axis.Y, w*axis.Z, w*along*r3.Dot(axis, e1), w*along*r3.Dot(axis, e2))
+		}
+	}
+	spread := func(g []float64) float64 {
+		v := 0.0
+		for x := range at {
+			for y := range at {
+				v += g[x] * g[y] * cov.inner(at[x], at[y])
+			}
+		}
+		return math.Sqrt(max(v, 0))
+	}
+	out := vision.Point3{Valid: true, SX: spread(grad[0]), SY: spread(grad[1]), SZ: spread(grad[2])}
+	if weights[0]+weights[1]+weights[2] > 0.5 {
+		out.Vec3 = vision.Vec3(b.cam.toSwing(p))
+	} else {
+		out.Vec3 = vision.Vec3{X: r3.Dot(p, axes[0]), Y: r3.Dot(p, axes[1]), Z: r3.Dot(p, axes[2])}
+	}
+	return out
+}
+
+// speedSigma is the relative standard error of the tip's speed at frame i from
+// the shared unknowns: with x = -Y*z the response of the frames to a change z of
+// the shared ones, d|v| = v^ . (dv/dx x + dv/dz z).
+func (b *batFit) speedSigma(f *factor, cov *covariance, i int) float64 {
+	w, _ := b.derivative(i)
+	var v r3.Vec
+	var dv [numGlobals]r3.Vec
+	for k, wk := range w {
+		if wk == 0 {
+			continue
+		}
+		j := i + k - 1
+		v = r3.Add(v, r3.Scale(wk, r3.Add(b.knob[j], r3.Scale(b.length(), b.dir[j]))))
+		e1, e2 := tangent(b.dir[j])
+		for g := range numGlobals {
+			y := func(p int) float64 { return -f.y[(perFrame*j+p)*f.m+g] }
+			move := r3.Vec{X: y(0), Y: y(1), Z: y(2)}
+			move = r3.Add(move, r3.Scale(b.length(), r3.Add(r3.Scale(y(3), e1), r3.Scale(y(4), e2))))
+			if g == globalLength {
+				move = r3.Add(move, r3.Scale(b.length(), b.dir[j]))
+			}
+			dv[g] = r3.Add(dv[g], r3.Scale(wk, move))
+		}
+	}
+	speed := r3.Norm(v)
+	if speed == 0 {
+		return 0
+	}
+	sum := 0.0
+	for p := range dv {
+		for q := range dv {
+			sum += r3.Dot(v, dv[p]) * r3.Dot(v, dv[q]) * cov.border.At(p, q)
+		}
+	}
+	return math.Sqrt(max(sum, 0)) / (speed * speed)
+}

@@ -1,0 +1,238 @@
+package solve
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"nightcage/vision"
+)
+
+// ErrTrack is wrapped by the error that Run returns for a Track that breaks
+// its own rules (no frames, frames out of order, no picture size).
+var ErrTrack = errors.New("track cannot be solved")
+
+// Run fills Hand, Sighting, Scale and Solution of a copy of the Track from its
+// image marks, Subject and Clip, and leaves the given one as it is. When three
+// dimensions cannot be had, Solution is nil and Unsolved says why; that is no
+// error. The error is ErrTrack, or the context's when it ends first.
+//
+// Solution.Camera relates the swing frame to the px of the first tracked frame
+// (see vision.Frame.Shift).
+func Run(ctx context.Context, track vision.Track) (vision.Track, error) {
+	if err := check(&track); err != nil {
+		return track, fmt.Errorf("solve %s: %w", track.Clip.Name, err)
+	}
+	out := track
+	out.Notes = append([]string(nil), track.Notes...)
+	out.Solution, out.Unsolved = nil, ""
+	out.Sighting, out.Scale = vision.Sighting{View: vision.ViewUnknown, SigmaDeg: 180}, vision.Scale{}
+
+	z := sizesOf(track.Subject)
+	sc := newScene(&track, false)
+	rough := sc.roughScale(z.height)
+	if rough == 0 {
+		out.Hand, _ = decideHand(track.Subject.Bats, nil)
+		out.Unsolved = "no body was found"
+		return out, nil
+	}
+	m := sc.findMoments(rough)
+	hand, note := decideHand(track.Subject.Bats, sc.clues(m, rough))
+	out.Hand = hand
+	if note != "" {
+		out.Notes = append(out.Notes, note)
+	}
+	if hand.Bats == vision.SideUnknown {
+		out.Unsolved = "the side the hitter bats from cannot be told"
+		return out, nil
+	}
+	if len(m.stance) == 0 {
+		out.Unsolved = "no stance with hips, shoulders and ankles in view"
+		return out, nil
+	}
+	if err := ctx.Err(); err != nil {
+		return track, fmt.Errorf("solve %s: %w", track.Clip.Name, err)
+	}
+	if hand.Bats == vision.SideLeft {
+		sc = newScene(&track, true)
+	}
+	w := &work{ctx: ctx, scene: sc, moments: m, sizes: z}
+	if err := w.solve(&out); err != nil {
+		if ctx.Err() != nil {
+			return track, fmt.Errorf("solve %s: %w", track.Clip.Name, ctx.Err())
+		}
+		out.Solution = nil
+		out.Unsolved = err.Error()
+	}
+	return out, nil
+}
+
+func check(t *vision.Track) error {
+	if t.Clip.Width <= 0 || t.Clip.Height <= 0 {
+		return fmt.Errorf("%w: picture of %d x %d px", ErrTrack, t.Clip.Width, t.Clip.Height)
+	}
+	if len(t.Frames) == 0 {
+		return fmt.Errorf("%w: no frames", ErrTrack)
+	}
+	for i := 1; i < len(t.Frames); i++ {
+		if !(t.Frames[i].Ms > t.Frames[i-1].Ms) {
+			return fmt.Errorf("%w: frame %d at %g ms after %g ms", ErrTrack, t.Frames[i].Index, t.Frames[i].Ms, t.Frames[i-1].Ms)
+		}
+	}
+	return nil
+}
+
+// work is one solve in progress.
+type work struct {
+	ctx     context.Context
+	scene   *scene
+	moments moments
+	sizes   sizes
+	cam     camera
+}
+
+func (w *work) solve(out *vision.Track) error {
+	sc, m := w.scene, w.moments
+	long := math.Max(sc.w, sc.h)
+	// lens and distance are needed to turn World, World to see the scale
+	f0, _ := focalPrior(long, sc.roughScale(w.sizes.height))
+	sc.turnWorld(f0)
+	body, ok := sc.scaleFromBody(m.stance, w.sizes)
+	if !ok {
+		return errors.New("no stance with hips, shoulders and ankles in view")
+	}
+	sources := []vision.ScaleSource{body}
+	yaw, ok := sc.yawFromWorld(m.stance)
+	if !ok {
+		if yaw, ok = sc.yawFromPicture(m.stance, body.PxPerIn, w.sizes.height); !ok {
+			return errors.New("the camera's side of the hitter cannot be told")
+		}
+	}
+	if bat, ok := sc.scaleFromBat(m, w.sizes, f0/body.PxPerIn, yaw.rad); ok {
+		sources = append(sources, bat)
+	}
+	out.Scale = combineScale(sources)
+
+	c := &w.cam
+	c.scale, c.scaleSigma = out.Scale.PxPerIn, out.Scale.SigmaRel
+	c.f, c.fSigmaRel = focalPrior(long, c.scale)
+	c.yaw = yaw.rad
+	w.replace()
+	guesses := []angleGuess{yaw}
+	if feet, ok := w.feetLine(); ok {
+		guesses = append(guesses, feet)
+		c.from = append(c.from, "ground")
+	}
+	both, _ := fuse(guesses)
+	c.yaw, c.yawSigma = both.rad, math.Hypot(both.sigma, squareSigma)
+	w.replace()
+	for _, src := range sources {
+		c.from = append(c.from, src.From)
+	}
+	c.from = append(c.from, "prior")
+	out.Sighting = sightingOf(c.placeYaw*180/math.Pi, c.yawSigma*180/math.Pi)
+
+	return w.three(out)
+}
+
+// replace sets the camera's place anew after its lens, scale or yaw changed.
+func (w *work) replace() {
+	sc, st := w.scene, w.moments.stance
+	hl, hr := sc.median(st, vision.LeftHip), sc.median(st, vision.RightHip)
+	w.cam.place(sc.median(st, vision.LeftAnkle), sc.median(st, vision.RightAnkle),
+		point{u: (hl.u + hr.u) / 2, v: (hl.v + hr.v) / 2, ok: true}, w.sizes.height)
+}
+
+func (w *work) feetLine() (angleGuess, bool) {
+	return w.cam.feetLine(w.scene.median(w.moments.stance, vision.LeftAnkle), w.scene.median(w.moments.stance, vision.RightAnkle))
+}
+
+// three fits body and bat and writes the Solution.
+func (w *work) three(out *vision.Track) error {
+	sc, c := w.scene, &w.cam
+	sol := &vision.Solution{Frames: make([]vision.Pose3, len(sc.looks)),
+		ScaleSigmaRel: c.scaleSigma, YawSigmaDeg: c.yawSigma * 180 / math.Pi, TiltSigmaDeg: c.rollSigma * 180 / math.Pi}
+	if w.moments.hasBat {
+		if err := w.bat(sol); err != nil {
+			return err
+		}
+	} else {
+		sol.Notes = append(sol.Notes, "too few frames show both ends of the bat to place it in depth")
+	}
+	w.body(sol)
+	sol.Camera = c.public(sc)
+	out.Solution = sol
+	return nil
+}
+
+func (w *work) bat(sol *vision.Solution) error {
+	sc, c := w.scene, &w.cam
+	first, last := -1, -1
+	for i := range sc.looks {
+		if sc.looks[i].knob.ok || sc.looks[i].tip.ok {
+			if first < 0 {
+				first = i
+			}
+			last = i
+		}
+	}
+	n := last - first + 1
+	b := &batFit{looks: sc.looks[first : last+1], first: first, cam: c, f0: c.f, s0: c.scale, length0: w.sizes.bat,
+		prior: [3]float64{c.fSigmaRel, c.scaleSigma, w.sizes.batSigmaRel},
+		knob:  make([]r3.Vec, n), dir: make([]r3.Vec, n), depth: make([]float64, n), depthSigma: make([]float64, n),
+		leanWeight: make([]float64, n), breakAt: -1}
+	sin, cos := math.Sincos(c.yaw)
+	for i := range n {
+		dt := 1.0 / 30
+		if i > 0 {
+			dt = (b.looks[i].ms - b.looks[i-1].ms) / 1000
+		}
+		if b.looks[i].ms-sc.looks[w.moments.peak].ms < -stanceLatestMs {
+			// one observation per 300 ms
+			b.leanWeight[i] = min(1, dt/0.3) / (leanSigmaIn * leanSigmaIn)
+		}
+		b.depth[i] = -9 * cos
+		b.depthSigma[i] = math.Hypot(5*cos, 12*sin) * math.Sqrt(max(1, 0.1/dt))
+	}
+	s := b.size()
+	doubt, err := b.refine(b.chooseSigns(sc.looks[w.moments.peak].ms), s)
+	if err != nil {
+		return fmt.Errorf("fit the bat: %w", err)
+	}
+	sol.Doubt = doubt
+	c.f, c.scale = b.f(), b.scale()
+	w.replace()
+	return b.write(sol, s, sc.looks[w.moments.peak].ms)
+}
+
+// body lifts the joints to the depth of the hips, moved by the network's own
+// guess where there is one.
+func (w *work) body(sol *vision.Solution) {
+	sc, c := w.scene, &w.cam
+	for i := range sc.looks {
+		l := &sc.looks[i]
+		if !l.hasBody() {
+			continue
+		}
+		body := make([]vision.Point3, vision.NumLandmarks)
+		for j := range l.body {
+			p := l.body[j]
+			if !p.ok {
+				continue
+			}
+			depth, sigma := c.distance, 6.0
+			if l.hasWorld {
+				depth, sigma = depth+l.world[j].Z/0.0254, 3
+			}
+			q := r3.Scale(depth, c.ray(p))
+			flat := p.sigma / c.scale
+			spread := func(a r3.Vec) float64 { return math.Hypot(flat*math.Hypot(a.X, a.Y), sigma*a.Z) }
+			body[sc.side(j)] = vision.Point3{Vec3: vision.Vec3(c.toSwing(q)), Valid: true,
+				SX: spread(c.axisX), SY: spread(c.up), SZ: spread(c.axisZ)}
+		}
+		sol.Frames[i].Body = body
+	}
+}
