@@ -1,0 +1,309 @@
+package worker
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"time"
+
+	"github.com/rs/zerolog"
+)
+
+// handle sees one job through to its verdict. It logs, as the edge of the
+// package, and returns nothing: whatever goes wrong, the job is either settled
+// or still the queue's.
+func (w *Worker) handle(stop, abort context.Context, q *Queue, d *delivery, name string) {
+	log := w.Log.With().Str("job", d.id).Str("clip_sha256", d.job.ClipSHA256).Logger()
+	if !w.claim(d.id) {
+		// The queue gave up on a slot of ours that is still at it.
+		w.give(d.later(ackWait), d)
+		return
+	}
+	defer w.release(d.id)
+
+	// Storing and acknowledging outlast a stop, but not for ever.
+	settle, cancel := context.WithTimeout(context.WithoutCancel(stop), 2*time.Minute)
+	defer cancel()
+	defer context.AfterFunc(abort, func() { time.AfterFunc(5*time.Second, cancel) })()
+
+	began := time.Now()
+	t, err := w.attempt(stop, abort, settle, q, d, name, log)
+	if err == nil {
+		return
+	}
+	f := asFailure(err)
+	v := w.Policy.Decide(f.Class, t)
+	log = log.With().Str("class", string(f.Class)).Str("kind", string(f.Kind)).Int("attempt", t.Attempts).
+		Dur("took_ms", time.Since(began)).Logger()
+	if err := w.carryOut(settle, q, d, f, t, v); err != nil {
+		// The verdict could not be stored. Keep the job.
+		log.Error().Err(err).AnErr("reason", f).Msg("verdict not stored, job kept")
+		w.give(d.later(w.Policy.delay(w.Policy.MaxAttempts)), d)
+		return
+	}
+	switch v.Action {
+	case ActHandBack:
+		log.Info().Msg("handed back")
+	case ActLater:
+		log.Warn().AnErr("reason", f).Dur("again_in_ms", v.Delay).Msg("attempt failed")
+	default:
+		log.Warn().AnErr("reason", f).Str("verdict", string(v.Action)).Msg("not measured")
+	}
+}
+
+// attempt measures and stores. nil means that the job is settled.
+func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *delivery, name string, log zerolog.Logger) (Tries, error) {
+	if d.bad != nil {
+		return Tries{Attempts: 1}, d.bad
+	}
+	old, err := w.Records.Get(d.id)
+	switch {
+	case err == nil:
+		again, err := failedBefore(old, d.job)
+		if err != nil {
+			return Tries{}, err
+		}
+		if !again {
+			log.Info().Msg("has its record already")
+			return Tries{}, w.finish(settle, q, d, old)
+		}
+	case errors.Is(err, ErrDamaged):
+		log.Warn().Err(err).Msg("measuring again in place of the stored record")
+	case !errors.Is(err, ErrNoRecord):
+		return Tries{}, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the record store cannot be read", Err: err}
+	}
+	t, err := w.Ledger.Start(settle, d.job, name)
+	if err != nil {
+		return t, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the ledger cannot be written", Err: err}
+	}
+	if t.Attempts > w.Policy.MaxAttempts || d.last {
+		t.Attempts = max(t.Attempts, w.Policy.MaxAttempts)
+		return t, &Failure{Class: ClassTransient, Kind: KindGaveUp, Words: "every attempt ended without a result"}
+	}
+	log.Info().Str("clip", filepath.Base(d.job.Clip)).Int("attempt", t.Attempts).Msg("measuring")
+	began := time.Now()
+	res, err := w.analyze(stop, abort, d)
+	if err == nil {
+		err = res.check(w.Schema)
+	}
+	var files []File
+	if err == nil {
+		files, err = res.bundle(d.job, w.Schema, w.Pipeline, time.Now())
+	}
+	if err != nil {
+		if asFailure(err).Class == ClassBroken {
+			t.Broken++
+		}
+		return t, err
+	}
+	if err := w.Records.Put(d.id, files); err != nil && !errors.Is(err, ErrRecorded) {
+		return t, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the record cannot be stored", Err: err}
+	}
+	// When another worker was faster, its record counts.
+	rec, err := w.Records.Get(d.id)
+	if err != nil {
+		return t, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the record cannot be read back", Err: err}
+	}
+	if err := w.finish(settle, q, d, rec); err != nil {
+		return t, err
+	}
+	log.Info().Int("swings", len(rec.Events)).Dur("took_ms", time.Since(began)).Msg("measured")
+	return t, nil
+}
+
+// failedBefore reports whether a stored record is the failure of an earlier
+// round than the job's.
+func failedBefore(rec Record, j Job) (bool, error) {
+	if !rec.Failed {
+		return false, nil
+	}
+	f, err := failureOf(rec)
+	return f.Round < j.Round, err
+}
+
+// analyze runs the analyzer on an unchanged clip, tells the queue that the job
+// is alive for as long as it makes progress, and ends it when it stalls or the
+// worker is to stop. Why it was ended outranks what it then returned.
+func (w *Worker) analyze(stop, abort context.Context, d *delivery) (Result, error) {
+	ctx, end := context.WithCancelCause(context.WithoutCancel(stop))
+	defer end(nil)
+	shutdown := &Failure{Class: ClassShutdown, Kind: KindShutdown, Words: "the worker was stopped"}
+	defer context.AfterFunc(abort, func() { end(shutdown) })()
+	defer context.AfterFunc(stop, func() {
+		grace := time.NewTimer(w.Grace)
+		defer grace.Stop()
+		select {
+		case <-grace.C:
+			end(shutdown)
+		case <-ctx.Done():
+		}
+	})()
+
+	var last atomic.Int64 // time of the last progress
+	touch := func() { last.Store(time.Now().UnixNano()) }
+	touch()
+	go w.heartbeat(ctx, d, end, &last)
+
+	sum, before, err := fingerprint(ctx, d.job.Clip, touch)
+	if err == nil && sum != d.job.ClipSHA256 {
+		return Result{}, &Failure{Class: ClassBadClip, Kind: KindClipChanged, Words: "the file is not the one that was submitted"}
+	}
+	var res Result
+	if err == nil {
+		res, err = w.Analyzer.Analyze(ctx, d.job, func(int, int) { touch() })
+	}
+	if cause := context.Cause(ctx); cause != nil {
+		return Result{}, cause
+	}
+	if err == nil {
+		if after, serr := os.Stat(d.job.Clip); serr != nil || !os.SameFile(before, after) ||
+			after.Size() != before.Size() || !after.ModTime().Equal(before.ModTime()) {
+			err = &Failure{Class: ClassTransient, Kind: KindClipChanged, Words: "the file changed while it was measured", Err: serr}
+		}
+	}
+	return res, err
+}
+
+// heartbeat keeps a job that makes progress from being delivered again, and
+// ends one that does not.
+func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelCauseFunc, last *atomic.Int64) {
+	every := ackWait / 3
+	look := time.NewTicker(min(every, max(w.StallAfter/4, time.Millisecond)))
+	defer look.Stop()
+	said := time.Now()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-look.C:
+		}
+		if time.Since(time.Unix(0, last.Load())) > w.StallAfter {
+			end(&Failure{Class: ClassBroken, Kind: KindStalled,
+				Words: fmt.Sprintf("the analysis made no progress for %v", w.StallAfter)})
+			return
+		}
+		// An error here means a redelivery at worst, and the record store lets
+		// only one result in.
+		if time.Since(said) >= every-time.Millisecond {
+			d.working()
+			said = time.Now()
+		}
+	}
+}
+
+// fingerprint hashes the clip. To a worker a file that is not there may come
+// back: a share that is not mounted looks the same.
+func fingerprint(ctx context.Context, path string, touch func()) (string, os.FileInfo, error) {
+	st, err := os.Stat(path)
+	if err == nil {
+		var sum string
+		if sum, err = hashClip(ctx, path, touch); err == nil {
+			return sum, st, nil
+		}
+	}
+	f := Failure{Class: ClassTransient, Kind: KindClipMissing, Words: "the clip cannot be read where it was submitted", Err: err}
+	return "", nil, &f
+}
+
+// finish makes a stored record known and acknowledges its job. It may be
+// repeated; each step comes to the same.
+func (w *Worker) finish(ctx context.Context, q *Queue, d *delivery, rec Record) error {
+	queueErr := func(words string, err error) error {
+		return &Failure{Class: ClassTransient, Kind: KindQueue, Words: words, Err: err}
+	}
+	for _, e := range rec.Events {
+		b, err := json.Marshal(e)
+		if err == nil && int64(len(b)) > q.nc.MaxPayload()-4096 {
+			// The feed carries a reference in its place (CloudEvents extension
+			// "dataref").
+			e.DataEncoded = nil
+			e.SetExtension("dataref", e.ID())
+			b, err = json.Marshal(e)
+		}
+		if err == nil {
+			err = q.Announce(ctx, d.job.Subject.Team, e.ID(), b)
+		}
+		if err != nil {
+			return queueErr("the record cannot be announced", err)
+		}
+	}
+	err := w.settle(ctx, q, d, rec)
+	if errors.Is(err, ErrQueue) {
+		return queueErr("the dead letter cannot be stored", err)
+	}
+	if err != nil {
+		return &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the ledger cannot be written", Err: err}
+	}
+	// A confirmed acknowledgement takes a dead job off the stream too; Term is
+	// not confirmed.
+	if err := d.done(ctx); err != nil {
+		return queueErr("the job cannot be acknowledged", err)
+	}
+	return nil
+}
+
+// settle brings dead letters and ledger in line with a stored record.
+func (w *Worker) settle(ctx context.Context, q *Queue, d *delivery, rec Record) error {
+	if err := w.Ledger.adopt(ctx, d.job); err != nil {
+		return err
+	}
+	if !rec.Failed {
+		if err := q.unbury(ctx, d.id); err != nil {
+			return err
+		}
+		return w.Ledger.Measured(ctx, d.id, len(rec.Events))
+	}
+	f, err := failureOf(rec)
+	if err != nil {
+		return err
+	}
+	if f.Reason.Class != ClassNothing {
+		if err := q.Bury(ctx, d.id, DeadLetter{Job: d.job, Attempts: f.Attempts, At: time.Now().UTC(), Reason: f.Reason}); err != nil {
+			return err
+		}
+	}
+	return settleFailed(ctx, w.Ledger, d.id, f)
+}
+
+// carryOut makes a verdict stick.
+func (w *Worker) carryOut(ctx context.Context, q *Queue, d *delivery, f *Failure, t Tries, v Verdict) error {
+	switch {
+	case v.Action == ActHandBack:
+		w.give(d.handBack(), d)
+		return known(w.Ledger.HandBack(ctx, d.id))
+	case v.Action == ActLater:
+		w.give(d.later(v.Delay), d)
+		return known(w.Ledger.Wait(ctx, d.id, f))
+	case d.bad != nil:
+		// There is no job to make a record of.
+		if err := q.Bury(ctx, d.id, DeadLetter{Raw: d.msg.Data(), Reason: reasonOf(f), At: time.Now().UTC()}); err != nil {
+			return err
+		}
+		return d.terminate(string(f.Kind))
+	}
+	files, err := failureBundle(d.job, f, t, w.Pipeline, time.Now())
+	if err != nil {
+		return err
+	}
+	// ErrRecorded: measured by someone else meanwhile, nothing to bury.
+	if err := w.Records.Put(d.id, files); err != nil && !errors.Is(err, ErrRecorded) {
+		return err
+	}
+	rec, err := w.Records.Get(d.id)
+	if err != nil {
+		return err
+	}
+	return w.finish(ctx, q, d, rec)
+}
+
+// known drops the error about a job that has no ledger entry yet.
+func known(err error) error {
+	if errors.Is(err, ErrUnknownJob) {
+		return nil
+	}
+	return err
+}

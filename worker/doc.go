@@ -1,0 +1,65 @@
+// Package worker carries clips from submission to stored record and loses none.
+//
+// A Job is one clip with what is known about its hitter. Submit writes it to
+// the Ledger and puts it on the Queue; a Worker takes it, has an Analyzer
+// measure it in a child process, stores the result in Records, publishes it,
+// and acknowledges it, in that order.
+//
+// # Who knows what
+//
+//   - The record store is the truth about what has been done. A job's records
+//     are one directory, renamed into place in one step, keyed by Job.ID
+//     (clip hash, subject, pipeline version). Whatever runs a job twice stores
+//     it once.
+//   - The queue (NATS JetStream) only decides who works on what. It may lose a
+//     job or deliver it again.
+//   - The ledger (SQLite) remembers every job that was submitted and finds what
+//     the queue lost: see Reconcile.
+//
+// # Life of a job
+//
+// State is written in the ledger. Words on an arrow say what moves a job.
+//
+//	submit --> submitted -- published --> queued -- taken --> running --+-- record stored -----> measured
+//	               ^                         ^                 |  |  ^   +-- nothing to measure -> unmeasured
+//	               |                         +-- handed back --+  |  |   +-- bad clip, given up -> dead
+//	               |                                    try later |  | taken
+//	               |                                              v  |
+//	               |                                            waiting
+//	               |
+//	               +-- lost by the queue: from queued, running, waiting
+//	               +-- retry, a new round: from dead, unmeasured, or a damaged record
+//
+// measured, unmeasured and dead are final: each has a stored record, which for
+// the latter two says what was wrong. A dead job also has an entry in the
+// dead-letter stream. Any open state gives way to a final one, because the
+// record store outranks the ledger.
+//
+// # Verdicts
+//
+// What happens after an error is decided in one place, Decide, by the error's
+// Class: nothing to measure (store that, acknowledge), bad clip (store that,
+// dead letter, terminate), broken analysis (again, twice at most), transient
+// (again later, five times at most), shutdown (hand back at once).
+//
+// # Order of finishing
+//
+// Stills, track and record are written and synced, the event is published, the
+// ledger is updated, the job is acknowledged with a confirmed ack. A crash
+// between any two of these is repaired by delivering the job again: the worker
+// finds the record and only repeats the later steps.
+//
+// # One home directory
+//
+//	queue/        the embedded server's store, behind an exclusive lock
+//	queue.json    address and one-time token of the running embedded server, mode 0600
+//	ledger.db     the ledger
+//	records/ID/   swing-1.json, its stills, track and timeline, SHA256SUMS
+//	scratch/      what running analyses write
+//
+// The queue's store can be open in one process only. `nightcage work` opens it
+// and listens on loopback; other processes of the same home find it through
+// queue.json. When no worker runs, whoever needs the queue opens the store for
+// that moment. When a worker that held the store leaves, another one of the
+// same home takes it over.
+package worker

@@ -1,0 +1,20 @@
+package worker
+
+import "errors"
+
+// Sentinels that callers test with errors.Is.
+var (
+	// ErrStorage: the home directory, the ledger or the record store cannot be
+	// read or written.
+	ErrStorage = errors.New("storage is unavailable")
+	// ErrQueue: the queue cannot be opened or reached.
+	ErrQueue = errors.New("the queue is unavailable")
+	// ErrUnknownJob: the ledger has no such job.
+	ErrUnknownJob = errors.New("no such job")
+	// ErrNoRecord: the store has no such record.
+	ErrNoRecord = errors.New("no such record")
+	// ErrDamaged: a stored file is not what was written.
+	ErrDamaged = errors.New("the stored record is damaged")
+	// ErrRecorded: the job already has its record.
+	ErrRecorded = errors.New("the job already has a record")
+)

@@ -1,0 +1,164 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+)
+
+// Outcome is what Submit found or did.
+type Outcome string
+
+// The outcomes.
+const (
+	OutcomeQueued   Outcome = "queued"           // it will be measured
+	OutcomeWaiting  Outcome = "already queued"   // submitted before and not done
+	OutcomeMeasured Outcome = "already measured" // there is a record
+	OutcomeFailed   Outcome = "already failed"   // there is a record that says why; Retry sends it again
+)
+
+// Receipt answers a submission.
+type Receipt struct {
+	JobID   string   `json:"job_id"`
+	Outcome Outcome  `json:"outcome"`
+	Records []string `json:"records,omitempty"` // ids of the records there are
+	Reason  string   `json:"reason,omitempty"`  // for OutcomeFailed
+}
+
+// Desk is where jobs are handed in.
+type Desk struct {
+	Ledger  *Ledger
+	Records *Records
+	Queue   *Queue
+}
+
+// Submit enters a job in the ledger and puts it on the queue, unless it is there
+// or done already. After nil the job is safe: in the ledger, and on the queue or
+// recorded. After an error it may be in the ledger; submitting it again, or the
+// next worker's Reconcile, completes it.
+func (d Desk) Submit(ctx context.Context, j Job) (Receipt, error) {
+	r := Receipt{JobID: j.ID}
+	rec, err := d.Records.Get(j.ID)
+	switch {
+	case err == nil:
+		return d.known(ctx, j, rec)
+	case !errors.Is(err, ErrNoRecord):
+		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	}
+	e, created, err := d.Ledger.Add(ctx, j)
+	if err != nil {
+		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	}
+	if e.State.Final() {
+		// The ledger remembers a record that the store no longer has.
+		j.Round = e.Job.Round + 1
+		if err := d.anew(ctx, j, "its record is gone from the store"); err != nil {
+			return r, fmt.Errorf("submit %s: %w", j.ID, err)
+		}
+	} else if !created {
+		j.Round = e.Job.Round
+		has, _, err := d.Queue.Has(ctx, j.ID)
+		if err != nil {
+			return r, fmt.Errorf("submit %s: %w", j.ID, err)
+		}
+		if has {
+			r.Outcome = OutcomeWaiting
+			return r, nil
+		}
+	}
+	already, err := d.send(ctx, j)
+	if err != nil {
+		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	}
+	r.Outcome = OutcomeQueued
+	if already && !created {
+		r.Outcome = OutcomeWaiting
+	}
+	return r, nil
+}
+
+// known answers for a job that has a record, and enters it in a ledger that does
+// not know it (a new ledger beside an old store).
+func (d Desk) known(ctx context.Context, j Job, rec Record) (Receipt, error) {
+	r := Receipt{JobID: j.ID, Outcome: OutcomeMeasured}
+	for _, e := range rec.Events {
+		r.Records = append(r.Records, e.ID())
+	}
+	e, _, err := d.Ledger.Add(ctx, j)
+	if err != nil {
+		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	}
+	if !rec.Failed {
+		return r, d.Ledger.Measured(ctx, j.ID, len(rec.Events))
+	}
+	f, err := failureOf(rec)
+	if err != nil {
+		return r, err
+	}
+	if !e.State.Final() && f.Round < e.Job.Round {
+		r.Outcome = OutcomeWaiting // being retried
+		return r, nil
+	}
+	r.Outcome, r.Reason = OutcomeFailed, f.Reason.Words
+	return r, settleFailed(ctx, d.Ledger, j.ID, f)
+}
+
+// settleFailed brings the ledger in line with a stored failure.
+func settleFailed(ctx context.Context, l *Ledger, id string, f FailureData) error {
+	if f.Reason.Class == ClassNothing {
+		return l.Unmeasured(ctx, id, f.Reason.Kind, f.Reason.Words)
+	}
+	return l.Dead(ctx, id, f.Reason.Kind, f.Reason.Words)
+}
+
+// send publishes a job that the ledger holds as submitted.
+func (d Desk) send(ctx context.Context, j Job) (already bool, err error) {
+	n, err := d.Ledger.NextSend(ctx, j.ID)
+	if err != nil {
+		return false, err
+	}
+	seq, already, err := d.Queue.Publish(ctx, j, n)
+	if err != nil {
+		return false, err
+	}
+	return already, d.Ledger.Queued(ctx, j.ID, seq)
+}
+
+// Retry sends a job again that is dead or unmeasured, or whose record is
+// damaged, in a new round with all attempts. The failure record stays until the
+// new one replaces it.
+func (d Desk) Retry(ctx context.Context, jobID string) error {
+	e, err := d.Ledger.Get(ctx, jobID)
+	if err != nil {
+		return fmt.Errorf("retry: %w", err)
+	}
+	_, rerr := d.Records.Get(jobID)
+	switch {
+	case !e.State.Final():
+		return fmt.Errorf("retry %s: it is %s", jobID, e.State)
+	case e.State == StateMeasured && rerr == nil:
+		return fmt.Errorf("retry %s: %w", jobID, ErrRecorded)
+	}
+	j := e.Job
+	j.Round++
+	if err := d.anew(ctx, j, "retry"); err != nil {
+		return fmt.Errorf("retry %s: %w", jobID, err)
+	}
+	if _, err := d.send(ctx, j); err != nil {
+		return fmt.Errorf("retry %s: %w", jobID, err)
+	}
+	return nil
+}
+
+// anew opens a final job for another round, after the queue has forgotten how
+// the last one ended.
+func (d Desk) anew(ctx context.Context, j Job, why string) error {
+	if err := d.Queue.unbury(ctx, j.ID); err != nil {
+		return err
+	}
+	if err := d.Queue.unannounce(ctx, j.ID); err != nil {
+		return err
+	}
+	_, err := d.Ledger.Retry(ctx, j, why)
+	return err
+}

@@ -1,0 +1,239 @@
+package worker
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"time"
+
+	"github.com/rs/zerolog"
+)
+
+// Worker takes jobs off a queue, has them measured and stores what comes out.
+type Worker struct {
+	Home     Home
+	Ledger   *Ledger
+	Records  *Records
+	Analyzer Analyzer
+	Schema   Schema
+	Pipeline string // version that goes into the records it makes
+	Slots    int    // clips measured at the same time; 0 means 1
+	Policy   Policy // zero value: DefaultPolicy
+	// StallAfter is how long an analysis may go without progress before it is
+	// stopped; 0 means DefaultStallAfter.
+	StallAfter time.Duration
+	// Grace is how long an analysis may go on after a stop was asked for before
+	// its job is handed back; 0 hands back at once.
+	Grace time.Duration
+	// Drain ends Run when the queue is empty, jobs that are held back for a
+	// retry included.
+	Drain bool
+	Log   zerolog.Logger
+
+	mu       sync.Mutex
+	inFlight map[string]bool
+}
+
+// DefaultStallAfter is far above what one step of an analysis takes, a first
+// inference on a busy machine included (common practice, no source).
+const DefaultStallAfter = time.Minute
+
+// reconcileEvery is how often a running worker compares ledger and queue.
+const reconcileEvery = 5 * time.Minute
+
+// errGone: the process that had the queue's store open has left.
+var errGone = errors.New("the queue's owner left")
+
+// Serve opens the queue and works until stop ends. It opens the queue anew, and
+// takes the embedded server over, when the process that ran it leaves.
+//
+// When stop ends, no more jobs are taken and running analyses get Grace to
+// finish; when abort ends, they are cut off at once. Either way their jobs are
+// handed back and Serve returns nil. stop must end no later than abort does.
+func (w *Worker) Serve(stop, abort context.Context, o QueueOptions) error {
+	for {
+		q, err := OpenQueue(stop, w.Home, o)
+		if err != nil {
+			if stop.Err() != nil {
+				return nil
+			}
+			return err
+		}
+		err = w.Run(stop, abort, q)
+		q.Close()
+		if !errors.Is(err, errGone) {
+			return err
+		}
+		w.Log.Warn().Msg("the process that had the queue open has left; opening it again")
+	}
+}
+
+// Run works on an open queue. See Serve.
+func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
+	if w.Policy.MaxAttempts == 0 {
+		w.Policy = DefaultPolicy()
+	}
+	if w.StallAfter == 0 {
+		w.StallAfter = DefaultStallAfter
+	}
+	w.inFlight = map[string]bool{}
+	if err := errors.Join(w.Home.sweepScratch(), w.Records.sweep(time.Now())); err != nil {
+		return fmt.Errorf("%w: clean up: %w", ErrStorage, err)
+	}
+	if err := w.reconcile(stop, q); err != nil {
+		return err
+	}
+	p, err := q.newPuller(stop, q.Owner())
+	if err != nil {
+		return err
+	}
+	w.Log.Info().Int("slots", max(w.Slots, 1)).Bool("owner", q.Owner()).Str("pipeline", w.Pipeline).Msg("working")
+
+	// pull ends on stop, when drained, or on the first error of any slot.
+	pull, end := context.WithCancelCause(stop)
+	defer end(nil)
+	var wg sync.WaitGroup
+	for slot := range max(w.Slots, 1) {
+		wg.Go(func() {
+			if err := w.slot(pull, stop, abort, p, fmt.Sprintf("%d/%d", os.Getpid(), slot+1)); err != nil {
+				end(err)
+			}
+		})
+	}
+	wg.Go(func() {
+		if err := w.watch(pull, q, p); err != nil {
+			end(err)
+		}
+	})
+	wg.Wait()
+	if err := context.Cause(pull); err != nil && stop.Err() == nil && !errors.Is(err, errDrained) {
+		return err
+	}
+	return nil
+}
+
+// errDrained ends the pulling when Drain has nothing left to wait for.
+var errDrained = errors.New("drained")
+
+// watch reconciles on a timer, notices that the queue is gone, and ends a drain.
+func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
+	tick := time.NewTicker(250 * time.Millisecond)
+	defer tick.Stop()
+	reconciled, quietSince := time.Now(), time.Time{}
+	for {
+		select {
+		case <-pull.Done():
+			return nil
+		case <-q.Gone():
+			return errGone
+		case <-tick.C:
+		}
+		if w.Drain {
+			done, stranded, err := w.drained(pull, q)
+			switch {
+			case pull.Err() != nil || err != nil:
+				continue // a queue that stays away is noticed by the slots
+			case done:
+				return errDrained
+			case !stranded:
+				quietSince = time.Time{}
+			case quietSince.IsZero():
+				quietSince = time.Now()
+			case time.Since(quietSince) > 2*pullWait:
+				reconciled, quietSince = time.Time{}, time.Time{}
+			}
+		}
+		if time.Since(reconciled) > reconcileEvery {
+			if err := w.reconcile(pull, q); err != nil && pull.Err() == nil {
+				w.Log.Error().Err(err).Msg("reconcile")
+			}
+			reconciled = time.Now()
+		}
+	}
+}
+
+// drained reports whether the queue is empty, which it is only when every job
+// has been acknowledged; stranded, that jobs lie in the stream which the
+// consumer says it will never deliver.
+func (w *Worker) drained(ctx context.Context, q *Queue) (done, stranded bool, err error) {
+	d, err := q.Depth(ctx)
+	return err == nil && d.Jobs == 0, d.stranded(), err
+}
+
+func (w *Worker) reconcile(ctx context.Context, q *Queue) error {
+	r, err := Reconcile(ctx, Desk{Ledger: w.Ledger, Records: w.Records, Queue: q})
+	if err != nil {
+		return err
+	}
+	ev := w.Log.Info()
+	if r.WentBack || r.Resent > 0 {
+		ev = w.Log.Warn()
+	}
+	if r.WentBack || r.Resent > 0 || r.Settled > 0 {
+		ev.Int("open", r.Open).Int("resent", r.Resent).Int("settled", r.Settled).
+			Bool("queue_went_back", r.WentBack).Msg("reconciled ledger and queue")
+	}
+	return nil
+}
+
+// slot takes one job after the other.
+func (w *Worker) slot(pull, stop, abort context.Context, p *puller, name string) error {
+	var failing time.Time
+	for pull.Err() == nil {
+		d, err := p.next(pull)
+		if err == nil && d == nil {
+			failing = time.Time{}
+			continue
+		}
+		if err != nil {
+			if failing.IsZero() {
+				failing = time.Now()
+				w.Log.Warn().Err(err).Msg("cannot take jobs")
+			}
+			select {
+			case <-p.q.Gone():
+				return errGone
+			case <-pull.Done():
+			case <-time.After(pullWait):
+			}
+			// A consumer that was deleted does not come back by itself.
+			if err := p.make(pull); err != nil && pull.Err() == nil && time.Since(failing) > 10*time.Minute {
+				return err
+			}
+			continue
+		}
+		failing = time.Time{}
+		if pull.Err() != nil {
+			w.give(d.handBack(), d)
+		} else {
+			w.handle(stop, abort, p.q, d, name)
+		}
+	}
+	return nil
+}
+
+// give logs that a job could not be given back; the queue takes it back by
+// itself after ackWait.
+func (w *Worker) give(err error, d *delivery) {
+	if err != nil {
+		w.Log.Warn().Str("job", d.id).Err(err).Msg("the queue did not hear that the job is given back")
+	}
+}
+
+func (w *Worker) claim(id string) bool {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.inFlight[id] {
+		return false
+	}
+	w.inFlight[id] = true
+	return true
+}
+
+func (w *Worker) release(id string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	delete(w.inFlight, id)
+}
