@@ -154,21 +154,28 @@ func (w *work) feetLine() (angleGuess, bool) {
 func (w *work) three(out *vision.Track) error {
 	sc, c := w.scene, &w.cam
 	sol := &vision.Solution{Frames: make([]vision.Pose3, len(sc.looks)),
-		ScaleSigmaRel: c.scaleSigma, YawSigmaDeg: c.yawSigma * 180 / math.Pi, TiltSigmaDeg: c.rollSigma * 180 / math.Pi}
+		ScaleSigmaRel: c.scaleSigma, BatScaleSigmaRel: c.scaleSigma, YawSigmaDeg: c.yawSigma * 180 / math.Pi, TiltSigmaDeg: c.rollSigma * 180 / math.Pi}
+	body, err := w.fitBody()
+	if err != nil {
+		return err
+	}
 	if w.moments.hasBat {
-		if err := w.bat(sol); err != nil {
+		if err := w.bat(sol, body); err != nil {
 			return err
 		}
 	} else {
 		sol.Notes = append(sol.Notes, "too few frames show both ends of the bat to place it in depth")
 	}
-	w.body(sol)
+	body.write(sol, sc)
 	sol.Camera = c.public(sc)
 	out.Solution = sol
 	return nil
 }
 
-func (w *work) bat(sol *vision.Solution) error {
+// depthLastsTogetherS is how long an error of the hands' depth stays the same.
+const depthLastsTogetherS = 0.1
+
+func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 	sc, c := w.scene, &w.cam
 	first, last := -1, -1
 	for i := range sc.looks {
@@ -184,7 +191,6 @@ func (w *work) bat(sol *vision.Solution) error {
 		prior: [3]float64{c.fSigmaRel, c.scaleSigma, w.sizes.batSigmaRel},
 		knob:  make([]r3.Vec, n), dir: make([]r3.Vec, n), depth: make([]float64, n), depthSigma: make([]float64, n),
 		leanWeight: make([]float64, n), breakAt: -1}
-	sin, cos := math.Sincos(c.yaw)
 	for i := range n {
 		dt := 1.0 / 30
 		if i > 0 {
@@ -194,8 +200,8 @@ func (w *work) bat(sol *vision.Solution) error {
 			// one observation per 300 ms
 			b.leanWeight[i] = min(1, dt/0.3) / (leanSigmaIn * leanSigmaIn)
 		}
-		b.depth[i] = -9 * cos
-		b.depthSigma[i] = math.Hypot(5*cos, 12*sin) * math.Sqrt(max(1, 0.1/dt))
+		b.depth[i], b.depthSigma[i] = body.handDepth(b.looks[i].ms)
+		b.depthSigma[i] *= math.Sqrt(max(1, depthLastsTogetherS/dt))
 	}
 	s := b.size()
 	doubt, err := b.refine(b.chooseSigns(sc.looks[w.moments.peak].ms), s)
@@ -206,33 +212,4 @@ func (w *work) bat(sol *vision.Solution) error {
 	c.f, c.scale = b.f(), b.scale()
 	w.replace()
 	return b.write(sol, s, sc.looks[w.moments.peak].ms)
-}
-
-// body lifts the joints to the depth of the hips, moved by the network's own
-// guess where there is one.
-func (w *work) body(sol *vision.Solution) {
-	sc, c := w.scene, &w.cam
-	for i := range sc.looks {
-		l := &sc.looks[i]
-		if !l.hasBody() {
-			continue
-		}
-		body := make([]vision.Point3, vision.NumLandmarks)
-		for j := range l.body {
-			p := l.body[j]
-			if !p.ok {
-				continue
-			}
-			depth, sigma := c.distance, 6.0
-			if l.hasWorld {
-				depth, sigma = depth+l.world[j].Z/0.0254, 3
-			}
-			q := r3.Scale(depth, c.ray(p))
-			flat := p.sigma / c.scale
-			spread := func(a r3.Vec) float64 { return math.Hypot(flat*math.Hypot(a.X, a.Y), sigma*a.Z) }
-			body[sc.side(j)] = vision.Point3{Vec3: vision.Vec3(c.toSwing(q)), Valid: true,
-				SX: spread(c.axisX), SY: spread(c.up), SZ: spread(c.axisZ)}
-		}
-		sol.Frames[i].Body = body
-	}
 }

@@ -1,0 +1,330 @@
+package solve
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"nightcage/vision"
+)
+
+// bodyFit finds the depth of every joint over the swing. The joints' images
+// are taken as given (smoothed over time), so that the one unknown per joint
+// and node is its depth along the ray, and shared unknowns are the logs of the
+// segment lengths. Nodes are frames, dense around the swing and sparse
+// elsewhere; between them depths are interpolated.
+type bodyFit struct {
+	cam    *camera
+	sizes  sizes
+	nodes  []bodyNode
+	depth  []float64 // joint-major within a node: depth[node*numJoints+joint], inches
+	length [numLengths]float64
+	prior  [numLengths]share // log length 0 and its sd; mean holds inches
+	traces [vision.NumLandmarks]*trace
+	head   *trace
+	cov    *covariance
+	saved  struct {
+		depth  []float64
+		length [numLengths]float64
+	}
+}
+
+// bodyNode is one frame of the fit.
+type bodyNode struct {
+	frame   int
+	ms      float64
+	lasts   float64 // seconds the node stands for
+	ray     [numJoints]r3.Vec
+	sigma   [numJoints]float64 // of the image mark, inches at the hips
+	ok      [numJoints]bool
+	guess   [numJoints]float64 // depth relative to the hips' middle, inches
+	guessed bool
+	stance  bool
+	planted [2]bool // lead, rear foot still on the ground
+}
+
+// Joints of the fit. Left is the lead side.
+const (
+	jHipL = iota
+	jHipR
+	jShoulderL
+	jShoulderR
+	jElbowL
+	jElbowR
+	jWristL
+	jWristR
+	jHandL
+	jHandR
+	jKneeL
+	jKneeR
+	jAnkleL
+	jAnkleR
+	jHeelL
+	jHeelR
+	jToeL
+	jToeR
+	jHead
+	numJoints
+)
+
+var jointLandmark = [numJoints]vision.Landmark{vision.LeftHip, vision.RightHip, vision.LeftShoulder, vision.RightShoulder,
+	vision.LeftElbow, vision.RightElbow, vision.LeftWrist, vision.RightWrist, vision.LeftHand, vision.RightHand,
+	vision.LeftKnee, vision.RightKnee, vision.LeftAnkle, vision.RightAnkle, vision.LeftHeel, vision.RightHeel,
+	vision.LeftToe, vision.RightToe, vision.Nose}
+
+// Segment lengths that the fit adjusts.
+const (
+	lenThigh = iota
+	lenShank
+	lenUpperArm
+	lenForearm
+	lenFist
+	lenHips
+	lenShoulders
+	lenTrunk
+	lenNeck
+	lenFoot
+	numLengths
+)
+
+var lengthShares = [numLengths]share{shareThigh, shareShank, shareUpperArm, shareForearm, shareFist, shareHips, shareShoulders, shareTrunk, shareNeck, shareFoot}
+
+// limb is a distance between two points, each the mean of one or two joints.
+type limb struct {
+	a, b   [2]int // the same joint twice when it is one
+	length int    // index of the length, -1: fixed
+	fixed  float64
+	loose  float64 // how much the distance itself varies, share of the length
+	world  float64 // error of the depth difference in the network's guess, inches; 0: not used
+}
+
+// Depth differences in a pose network's 3-D guess: 2 in for limbs near the
+// trunk and 3 for the ends. They hang together over some 150 ms.
+const (
+	worldNearIn, worldFarIn = 2.0, 3.0
+	worldLastsS             = 0.15
+)
+
+var limbs = []limb{
+	{a: [2]int{jHipL, jHipL}, b: [2]int{jKneeL, jKneeL}, length: lenThigh, loose: .02, world: worldNearIn},
+	{a: [2]int{jHipR, jHipR}, b: [2]int{jKneeR, jKneeR}, length: lenThigh, loose: .02, world: worldNearIn},
+	{a: [2]int{jKneeL, jKneeL}, b: [2]int{jAnkleL, jAnkleL}, length: lenShank, loose: .02, world: worldNearIn},
+	{a: [2]int{jKneeR, jKneeR}, b: [2]int{jAnkleR, jAnkleR}, length: lenShank, loose: .02, world: worldNearIn},
+	{a: [2]int{jShoulderL, jShoulderL}, b: [2]int{jElbowL, jElbowL}, length: lenUpperArm, loose: .03, world: worldNearIn},
+	{a: [2]int{jShoulderR, jShoulderR}, b: [2]int{jElbowR, jElbowR}, length: lenUpperArm, loose: .03, world: worldNearIn},
+	{a: [2]int{jElbowL, jElbowL}, b: [2]int{jWristL, jWristL}, length: lenForearm, loose: .03, world: worldFarIn},
+	{a: [2]int{jElbowR, jElbowR}, b: [2]int{jWristR, jWristR}, length: lenForearm, loose: .03, world: worldFarIn},
+	{a: [2]int{jWristL, jWristL}, b: [2]int{jHandL, jHandL}, length: lenFist, loose: .15},
+	{a: [2]int{jWristR, jWristR}, b: [2]int{jHandR, jHandR}, length: lenFist, loose: .15},
+	{a: [2]int{jHandL, jHandL}, b: [2]int{jHandR, jHandR}, length: -1, fixed: topFistIn - bottomFistIn, loose: .25},
+	{a: [2]int{jHipL, jHipL}, b: [2]int{jHipR, jHipR}, length: lenHips, loose: .03, world: worldNearIn},
+	{a: [2]int{jShoulderL, jShoulderL}, b: [2]int{jShoulderR, jShoulderR}, length: lenShoulders, loose: .08, world: worldNearIn},
+	{a: [2]int{jHipL, jHipR}, b: [2]int{jShoulderL, jShoulderR}, length: lenTrunk, loose: .04, world: worldNearIn},
+	{a: [2]int{jShoulderL, jShoulderR}, b: [2]int{jHead, jHead}, length: lenNeck, loose: .12, world: worldNearIn},
+	{a: [2]int{jHeelL, jHeelL}, b: [2]int{jToeL, jToeL}, length: lenFoot, loose: .08, world: worldNearIn},
+	{a: [2]int{jHeelR, jHeelR}, b: [2]int{jToeR, jToeR}, length: lenFoot, loose: .08, world: worldNearIn},
+	{a: [2]int{jAnkleL, jAnkleL}, b: [2]int{jHeelL, jHeelL}, length: -1, fixed: 3.2, loose: .25},
+	{a: [2]int{jAnkleR, jAnkleR}, b: [2]int{jHeelR, jHeelR}, length: -1, fixed: 3.2, loose: .25},
+}
+
+// Body against the ground and against itself.
+const (
+	ankleHeightSigmaIn = 1.0 // of a planted ankle about its own height
+	toeUpIn            = 1.0 // front of the shoe above the ground
+	toeUpSigmaIn       = 0.8
+	// The hips' middle in the stance is where the scale was taken. A swing
+	// moves it by some inches.
+	hipsHomeSigmaIn, hipsRoamSigmaIn = 0.5, 5.0
+	// Balance: the hips' middle lies behind the ankles' (away from the
+	// plate) by some 3 in as the trunk bends forward.
+	hipsBehindIn, hipsBehindSigmaIn = 3.0, 2.5
+	// The hands are held and swung in front of the hips, over the plate side.
+	handsFrontIn, handsFrontSigmaIn = 14.0, 5.0
+	// Knees bend forward: the knee lies in front of the line from hip to
+	// ankle, along the way the toes point (here: toward the plate).
+	kneeForwardIn, kneeForwardSigmaIn = 2.0, 3.0
+	// nodes: dense within this time of the peak
+	nodeNearMs, nodeNearStepMs, nodeFarStepMs = 300.0, 8.0, 33.0
+	// How long joints may keep an acceleration in depth; as for traces.
+	depthLastsS = accelLastsS
+)
+
+func (b *bodyFit) size() *normal {
+	return newNormal(numJoints*len(b.nodes), 3*numJoints-1, numLengths)
+}
+
+func (b *bodyFit) advance(dx []float64) {
+	for i := range b.depth {
+		b.depth[i] += max(-10, min(10, dx[i]))
+	}
+	for k := range b.length {
+		b.length[k] += max(-.2, min(.2, dx[len(b.depth)+k]))
+	}
+}
+
+func (b *bodyFit) mark() {
+	b.saved.depth = append(b.saved.depth[:0], b.depth...)
+	b.saved.length = b.length
+}
+
+func (b *bodyFit) revert() {
+	copy(b.depth, b.saved.depth)
+	b.length = b.saved.length
+}
+
+// at is a joint's place at a node, camera frame.
+func (b *bodyFit) at(node, joint int) r3.Vec {
+	return r3.Scale(b.depth[node*numJoints+joint], b.nodes[node].ray[joint])
+}
+
+// lengthIn is a segment's length, inches.
+func (b *bodyFit) lengthIn(k int) float64 { return b.prior[k].mean * math.Exp(b.length[k]) }
+
+func (b *bodyFit) linearise(s *normal) {
+	n := len(b.depth)
+	idx, jac := make([]int, 0, 8), make([]float64, 0, 8)
+	for k := range b.nodes {
+		nd := &b.nodes[k]
+		base := k * numJoints
+		for i := range limbs {
+			b.limb(s, k, &limbs[i])
+		}
+		// depth of the hips
+		home, sig := b.cam.distance, hipsRoamSigmaIn
+		w := min(1, nd.lasts/worldLastsS)
+		if nd.stance {
+			sig = hipsHomeSigmaIn
+		}
+		if nd.ok[jHipL] && nd.ok[jHipR] {
+			mid := (b.depth[base+jHipL] + b.depth[base+jHipR]) / 2
+			s.add([]int{base + jHipL, base + jHipR}, []float64{.5, .5}, mid-home, w/(sig*sig))
+		}
+		// linear functions of places: weights along a direction
+		linear := func(dir r3.Vec, joints []int, weights []float64, want, sigma float64) {
+			v := 0.0
+			idx, jac = idx[:0], jac[:0]
+			for q, j := range joints {
+				if !nd.ok[j] {
+					return
+				}
+				g := weights[q] * r3.Dot(dir, nd.ray[j])
+				v += g * b.depth[base+j]
+				idx, jac = append(idx, base+j), append(jac, g)
+			}
+			s.add(idx, jac, v-want, w/(sigma*sigma))
+		}
+		z, up := b.cam.axisZ, b.cam.up
+		ground := r3.Dot(up, b.cam.origin)
+		if nd.stance {
+			linear(z, []int{jHipL, jHipR, jAnkleL, jAnkleR}, []float64{.5, .5, -.5, -.5}, -hipsBehindIn, hipsBehindSigmaIn)
+		}
+		linear(z, []int{jHandL, jHandR, jHipL, jHipR}, []float64{.5, .5, -.5, -.5}, handsFrontIn, handsFrontSigmaIn)
+		for side := range 2 {
+			linear(z, []int{jKneeL + side, jHipL + side, jAnkleL + side}, []float64{1, -.5, -.5}, kneeForwardIn, kneeForwardSigmaIn)
+			if nd.planted[side] {
+				linear(up, []int{jAnkleL + side}, []float64{1}, ground+b.cam.ankleUp, math.Hypot(ankleHeightSigmaIn, nd.sigma[jAnkleL+side]))
+				linear(up, []int{jToeL + side}, []float64{1}, ground+toeUpIn, math.Hypot(toeUpSigmaIn, nd.sigma[jToeL+side]))
+			}
+		}
+		// joints nobody saw stay near the hips
+		for j := range numJoints {
+			if !nd.ok[j] {
+				s.add([]int{base + j}, []float64{1}, b.depth[base+j]-home, 1e-4)
+			}
+		}
+	}
+	b.smooth(s)
+	for k := range numLengths {
+		sd := b.prior[k].sd
+		s.add([]int{n + k}, []float64{1}, b.length[k], 1/(sd*sd))
+	}
+}
+
+// limb adds a segment's length and the network's guess of its depth.
+func (b *bodyFit) limb(s *normal, k int, l *limb) {
+	nd := &b.nodes[k]
+	var d r3.Vec
+	var idx [5]int
+	var jac [5]float64
+	n := 0
+	mark := 0.0
+	term := func(j int, w float64) bool {
+		if !nd.ok[j] {
+			return false
+		}
+		o := k*numJoints + j
+		d = r3.Add(d, r3.Scale(w*b.depth[o], nd.ray[j]))
+		idx[n], jac[n] = o, w
+		n++
+		mark += w * w * nd.sigma[j] * nd.sigma[j]
+		return true
+	}
+	for sign, end := range [2][2]int{l.a, l.b} {
+		w := 1 - 2*float64(sign)
+		if end[0] == end[1] {
+			if !term(end[0], w) {
+				return
+			}
+		} else if !term(end[0], w/2) || !term(end[1], w/2) {
+			return
+		}
+	}
+	length := l.fixed
+	if l.length >= 0 {
+		length = b.lengthIn(l.length)
+	}
+	// the network's depths, before jac is reused
+	if l.world > 0 && nd.guessed {
+		want, have := 0.0, 0.0
+		var g [5]float64
+		for q := range n {
+			j := idx[q] - k*numJoints
+			want += jac[q] * nd.guess[j]
+			have += jac[q] * b.depth[idx[q]]
+			g[q] = jac[q]
+		}
+		sigma := math.Hypot(l.world, 0.15*length)
+		z := (have - want) / sigma
+		s.add(idx[:n], g[:n], have-want, robust(z)*min(1, nd.lasts/worldLastsS)/(sigma*sigma))
+	}
+	r := r3.Norm(d)
+	if r < 1e-6 {
+		return
+	}
+	u := r3.Scale(1/r, d)
+	for q := range n {
+		jac[q] *= r3.Dot(u, nd.ray[idx[q]-k*numJoints])
+	}
+	if l.length >= 0 {
+		idx[n], jac[n] = len(b.depth)+l.length, -length
+		n++
+	}
+	// How far the marks' error moves the length: only its part along the limb's
+	// image counts, which is the limb's share across the line of sight.
+	across := math.Sqrt(max(0, 1-u.Z*u.Z))
+	sigma := math.Sqrt(sq(l.loose*length) + mark*across*across + 0.2*0.2)
+	z := (r - length) / sigma
+	s.add(idx[:n], jac[:n], r-length, robust(z)*min(1, nd.lasts/markLastsS)/(sigma*sigma))
+}
+
+// markLastsS is how long the error of a joint's smoothed mark stays the same:
+// a network's error hangs on the pose, which changes over some 80 ms in a
+// swing. Lengths at nodes nearer than this share one error.
+const markLastsS = 0.08
+
+// smooth adds second differences of depth.
+func (b *bodyFit) smooth(s *normal) {
+	idx, jac := make([]int, 3), make([]float64, 3)
+	for k := 1; k+1 < len(b.nodes); k++ {
+		h1, h2 := (b.nodes[k].ms-b.nodes[k-1].ms)/1000, (b.nodes[k+1].ms-b.nodes[k].ms)/1000
+		m := 2 / (h1 + h2)
+		jac[0], jac[1], jac[2] = m/h1, -m/h1-m/h2, m/h2
+		for j := range numJoints {
+			o := k*numJoints + j
+			idx[0], idx[1], idx[2] = o-numJoints, o, o+numJoints
+			r := jac[0]*b.depth[idx[0]] + jac[1]*b.depth[idx[1]] + jac[2]*b.depth[idx[2]]
+			a := accelOf(jointLandmark[j])
+			s.add(idx, jac, r, (h1+h2)/2/(a*a*2*depthLastsS))
+		}
+	}
+}

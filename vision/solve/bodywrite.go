@@ -1,0 +1,109 @@
+package solve
+
+import (
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"nightcage/vision"
+)
+
+// depthAt is a joint's depth at a time and its standard error: a cubic through
+// the nodes around it. ok is false outside the nodes, in gaps longer than
+// maxGapMs and where the joint was not seen.
+func (b *bodyFit) depthAt(joint int, ms float64) (z, sigma float64, ok bool) {
+	n := len(b.nodes)
+	k := sort.Search(n, func(i int) bool { return b.nodes[i].ms >= ms })
+	val := func(i int) float64 { return b.depth[i*numJoints+joint] }
+	se := func(i int) float64 {
+		o := i*numJoints + joint
+		return math.Sqrt(max(0, b.cov.at(o, o)))
+	}
+	if k == n {
+		k = n - 1
+	}
+	if math.Abs(b.nodes[k].ms-ms) < 0.01 {
+		return val(k), se(k), b.nodes[k].ok[joint]
+	}
+	if k == 0 || b.nodes[k].ms < ms {
+		// frames just outside the nodes keep the nearest node's depth
+		return val(k), se(k), b.nodes[k].ok[joint] && math.Abs(b.nodes[k].ms-ms) <= nodeFarStepMs
+	}
+	if !b.nodes[k].ok[joint] || !b.nodes[k-1].ok[joint] || b.nodes[k].ms-b.nodes[k-1].ms > maxGapMs {
+		return 0, 0, false
+	}
+	h := b.nodes[k].ms - b.nodes[k-1].ms
+	t := (ms - b.nodes[k-1].ms) / h
+	slope := func(i int) float64 { // per ms
+		lo, hi := max(0, i-1), min(n-1, i+1)
+		return (val(hi) - val(lo)) / (b.nodes[hi].ms - b.nodes[lo].ms)
+	}
+	m0, m1 := slope(k-1)*h, slope(k)*h
+	t2, t3 := t*t, t*t*t
+	z = (2*t3-3*t2+1)*val(k-1) + (t3-2*t2+t)*m0 + (3*t2-2*t3)*val(k) + (t3-t2)*m1
+	return z, (1-t)*se(k-1) + t*se(k), true
+}
+
+// handDepth is the depth of the bottom hand relative to the hips in the stance
+// and its standard error, inches. Before and after the body was seen it is the
+// mean of a swing.
+func (b *bodyFit) handDepth(ms float64) (z, sigma float64) {
+	// the knob lies up to a hand's breadth from the bottom hand along the bat
+	if z, s, ok := b.depthAt(jHandL, ms); ok {
+		return z - b.cam.distance, math.Hypot(s, bottomFistIn/math.Sqrt2)
+	}
+	sin, cos := math.Sincos(b.cam.yaw)
+	return -(handsFrontIn - hipsBehindIn) * cos, math.Hypot(handsFrontSigmaIn*cos, 12*sin)
+}
+
+// write puts the joints of every frame into the solution.
+func (b *bodyFit) write(sol *vision.Solution, s *scene) {
+	c := b.cam
+	place := func(p point, z, sigma float64) vision.Point3 {
+		// sideways errors are those of the mark; depth's own acts along the ray
+		ray := c.ray(p)
+		flat := p.sigma * z / c.f
+		spread := func(a r3.Vec) float64 {
+			return math.Sqrt(sq(flat*math.Hypot(a.X, a.Y)) + sq(sigma*r3.Dot(a, ray)))
+		}
+		return vision.Point3{Vec3: vision.Vec3(c.toSwing(r3.Scale(z, ray))), Valid: true,
+			SX: spread(c.axisX), SY: spread(c.up), SZ: spread(c.axisZ)}
+	}
+	for i := range s.looks {
+		ms := s.looks[i].ms
+		body := make([]vision.Point3, vision.NumLandmarks)
+		any := false
+		for j := range numJoints {
+			if j == jHead {
+				continue
+			}
+			l := int(jointLandmark[j])
+			z, sigma, ok := b.depthAt(j, ms)
+			if !ok || !b.traces[l].ok[i] {
+				continue
+			}
+			body[s.side(l)] = place(b.traces[l].at(i), z, sigma)
+			any = true
+		}
+		z, sigma, ok := b.depthAt(jHead, ms)
+		if ok && b.head.ok[i] {
+			sol.Frames[i].Head = place(b.head.at(i), z, sigma)
+		}
+		// The face lies within 4 in of the skull's centre, toward where the
+		// hitter looks: the pitcher, for most of a swing.
+		for l := int(vision.Nose); ok && l <= int(vision.RightEar); l++ {
+			if !b.traces[l].ok[i] {
+				continue
+			}
+			ahead := 3.5
+			if l >= int(vision.LeftEar) {
+				ahead = 0
+			}
+			body[s.side(l)] = place(b.traces[l].at(i), z+ahead*c.axisX.Z, math.Hypot(sigma, 2.5))
+		}
+		if any {
+			sol.Frames[i].Body = body
+		}
+	}
+}
