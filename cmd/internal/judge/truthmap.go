@@ -1,0 +1,116 @@
+package judge
+
+import (
+	"math"
+
+	"nightcage/vision/truth"
+)
+
+// TruthOf returns what a truth file says a measure is; ok is false for measures
+// it has no value for.
+func TruthOf(id string, f *truth.File) (value float64, ok bool) {
+	if path, mapped := truthMeasures[id]; mapped {
+		return f.Measure(path)
+	}
+	if of, derived := derivedTruth[id]; derived {
+		v := of(f)
+		return v, !math.IsNaN(v)
+	}
+	return 0, false
+}
+
+// truthMeasures maps our measure ids to the dotted path of the same quantity in
+// a truth file (truth.File.Measure). Measures that are missing here have no
+// value of their own in a truth file.
+var truthMeasures = map[string]string{
+	"shoulder_tilt_toe_touch": "shoulder_tilt_deg.toe_touch.planar_xy",
+	"shoulder_tilt_plant":     "shoulder_tilt_deg.heel_plant.planar_xy",
+	"shoulder_tilt_contact":   "shoulder_tilt_deg.contact.planar_xy",
+
+	"head_travel_contact":  "head_travel_toe_touch_to_contact_in.planar_xy",
+	"head_forward_contact": "head_travel_toe_touch_to_contact_in.x",
+	"head_rise_contact":    "head_travel_toe_touch_to_contact_in.y",
+
+	"base_width_toe_touch":       "base_width_in.toe_touch.ankles_3d",
+	"base_over_inseam_toe_touch": "base_width_in.toe_touch.over_inseam",
+	"stride_length_toe_touch":    "stride_length_in.x",
+
+	"lead_knee_angle_toe_touch": "lead_knee_angle_deg.toe_touch.three_d",
+	"lead_knee_angle_plant":     "lead_knee_angle_deg.heel_plant.three_d",
+	"lead_knee_angle_contact":   "lead_knee_angle_deg.contact.three_d",
+	"back_knee_angle_toe_touch": "rear_knee_angle_deg.toe_touch.three_d",
+	"back_knee_angle_contact":   "rear_knee_angle_deg.contact.three_d",
+
+	"back_toe_slide_contact":         "back_foot_slide_in.toe_tip_x_from_toe_touch",
+	"back_heel_lift_contact":         "back_heel_lift_in.contact",
+	"back_heel_lift_largest_contact": "back_heel_lift_in.max_to_contact",
+
+	"hip_shoulder_separation_toe_touch": "hip_shoulder_separation_deg.toe_touch",
+	"hip_shoulder_separation_plant":     "hip_shoulder_separation_deg.heel_plant",
+	"hip_shoulder_separation_contact":   "hip_shoulder_separation_deg.contact",
+	"hip_shoulder_separation_max":       "hip_shoulder_separation_deg.max",
+
+	"forearm_bat_angle_toe_touch":    "forearm_bat_angle_deg.toe_touch.lead_3d",
+	"forearm_bat_angle_plant":        "forearm_bat_angle_deg.heel_plant.lead_3d",
+	"forearm_bat_angle_bat_parallel": "forearm_bat_angle_deg.bat_parallel.lead_3d",
+	"forearm_bat_angle_contact":      "forearm_bat_angle_deg.contact.lead_3d",
+
+	"knob_path_contact":     "path_bat_parallel_to_contact_in.knob.three_d",
+	"barrel_path_contact":   "path_bat_parallel_to_contact_in.tip.three_d",
+	"bat_speed_contact":     "bat_speed_contact_mph.sweet_spot_3d",
+	"bat_tip_speed_contact": "bat_speed_contact_mph.tip_3d",
+	"attack_angle_contact":  "attack_angle_contact_deg.sweet_spot_3d",
+	"bat_tilt_contact":      "bat_at_contact_deg.elevation",
+	"bat_heading_contact":   "bat_at_contact_deg.azimuth_from_plate_line",
+
+	"lead_elbow_angle_toe_touch": "elbow_angle_deg.lead_toe_touch",
+	"lead_elbow_angle_contact":   "elbow_angle_deg.lead_contact",
+	"back_elbow_angle_toe_touch": "elbow_angle_deg.rear_toe_touch",
+	"back_elbow_angle_contact":   "elbow_angle_deg.rear_contact",
+	"back_elbow_angle_extension": "elbow_angle_deg.rear_full_extension",
+
+	"swing_time_contact":    "forward_move_to_contact_ms",
+	"parallel_time_contact": "bat_parallel_to_contact_ms",
+}
+
+// derivedTruth holds measures that follow from values of the truth file by
+// subtraction or division. A value the file lacks makes them NaN.
+var derivedTruth = map[string]func(*truth.File) float64{
+	"base_minus_inseam_toe_touch": func(f *truth.File) float64 {
+		return value(f, "base_width_in.toe_touch.ankles_3d") - f.Hitter.InseamIn
+	},
+	"stride_share_toe_touch": func(f *truth.File) float64 {
+		return 100 * value(f, "stride_length_in.x") / f.Hitter.HeightIn
+	},
+	"lead_knee_straightening_contact": func(f *truth.File) float64 {
+		return value(f, "lead_knee_angle_deg.contact.three_d") - value(f, "lead_knee_angle_deg.heel_plant.three_d")
+	},
+	"forearm_bat_opening_plant": func(f *truth.File) float64 {
+		return value(f, "forearm_bat_angle_deg.heel_plant.lead_3d") - value(f, "forearm_bat_angle_deg.toe_touch.lead_3d")
+	},
+	"barrel_over_knob_path_contact": func(f *truth.File) float64 {
+		return value(f, "path_bat_parallel_to_contact_in.tip.three_d") / value(f, "path_bat_parallel_to_contact_in.knob.three_d")
+	},
+	"load_time_stride":         func(f *truth.File) float64 { return between(f, "load_start", "stride_start") },
+	"stride_time_toe_touch":    func(f *truth.File) float64 { return between(f, "stride_start", "toe_touch") },
+	"plant_time_plant":         func(f *truth.File) float64 { return between(f, "toe_touch", "heel_plant") },
+	"turn_time_contact":        func(f *truth.File) float64 { return between(f, "heel_plant", "contact") },
+	"extension_time_extension": func(f *truth.File) float64 { return between(f, "contact", "full_extension") },
+	"finish_time_finish":       func(f *truth.File) float64 { return between(f, "contact", "finish") },
+}
+
+func value(f *truth.File, path string) float64 {
+	if v, ok := f.Measure(path); ok {
+		return v
+	}
+	return math.NaN()
+}
+
+func between(f *truth.File, from, to string) float64 {
+	a, okA := f.EventMs(from)
+	b, okB := f.EventMs(to)
+	if !okA || !okB {
+		return math.NaN()
+	}
+	return b - a
+}

@@ -1,0 +1,28 @@
+// Package metrics turns a vision.Track and a phases.Timeline into measures
+// with error bars: the swing record.
+//
+// # How a measure is made
+//
+// Every measure is a formula over a few readings: where a landmark, the knob or
+// the tip is at an instant, how fast it moves there, when an event was. A
+// reading is the value (and slope) of a polynomial fitted by weighted least
+// squares to the frames around the instant; its window is the one with the
+// least variance plus squared bias (fit.go). Bat, wrists and hands are never
+// fitted across contact, so readings at contact are those of the instant before
+// the ball slows the bat.
+//
+// # How its error bar is made
+//
+// By Monte Carlo propagation of distributions (JCGM 101:2008), all measures at
+// once, so that what two readings share cancels where they are subtracted. A
+// draw moves: every mark by its own standard error; every event time by its
+// standard error; all lengths by the scale's; the swing about the vertical and
+// in the picture plane by the camera's; each joint by how far a pose network's
+// idea of it lies from the joint's centre (the same way over neighbouring
+// instants, so that changes are better known than levels); the clock. Planar
+// readings also draw the depth they cannot see. The interval is the central
+// 95 % of the draws, the standard uncertainty their standard deviation.
+//
+// The draws come from a fixed seed: the same Track and Timeline give the same
+// record, bit for bit on one kind of CPU.
+package metrics

@@ -1,0 +1,210 @@
+package metrics
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"nightcage/phases"
+	"nightcage/vision"
+)
+
+// SourceOfError is a part of the error budget.
+type SourceOfError string
+
+// The parts. Together they are all that a draw moves.
+const (
+	FromLandmarks SourceOfError = "landmarks" // scatter of body marks
+	FromBat       SourceOfError = "bat"       // scatter of knob and tip
+	FromEvents    SourceOfError = "events"    // event times
+	FromScale     SourceOfError = "scale"     // inches and seconds: scale and clock
+	FromCamera    SourceOfError = "camera"    // its turn about the hitter, its tilt, unseen depth
+	FromJoints    SourceOfError = "joints"    // what the network calls a joint; segment tables
+	FromFit       SourceOfError = "fit"       // what a smooth line through the frames leaves out
+)
+
+// SourcesOfError lists every part.
+func SourcesOfError() []SourceOfError {
+	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromCamera, FromJoints, FromFit}
+}
+
+// depthIn is how far a point may lie from the hips' depth toward or away from
+// the hitter's front, standard deviation in inches for a hitter 70 in tall, for
+// planar readings. About half the reach of the joint (segment lengths of an
+// adult), from memory.
+var depthIn = map[vision.Landmark]float64{
+	vision.Nose: 5, vision.LeftEye: 5, vision.LeftEar: 5, vision.LeftShoulder: 6, vision.LeftElbow: 8, vision.LeftWrist: 9, vision.LeftHand: 9,
+	vision.LeftHip: 3, vision.LeftKnee: 4, vision.LeftAnkle: 3, vision.LeftHeel: 3, vision.LeftToe: 4,
+}
+
+// batDepthIn is the same for knob and tip.
+const (
+	knobDepthIn = 9
+	tipDepthIn  = 20
+)
+
+// wave is a smooth random function of time: a constant and one turn,
+// w0 + w1 cos(pi t/T) + w2 sin(pi t/T), whose variance is the same at all times.
+type wave [3]r3.Vec
+
+func (w *wave) at(ms float64) r3.Vec {
+	sin, cos := math.Sincos(math.Pi * ms / jointTurnMs)
+	return r3.Add(w[0], r3.Add(r3.Scale(cos, w[1]), r3.Scale(sin, w[2])))
+}
+
+// chunk is how many frames of noise are drawn together.
+const chunk = 32
+
+// draw is one set of errors to put into the readings. Its random numbers
+// depend on the seed, its own number and what they are for, never on which
+// measures ask for them or in what order.
+type draw struct {
+	seed   uint64
+	number uint64
+	unique uint64 // number over all passes of a reading: names what readings to recall
+	on     map[SourceOfError]bool
+
+	event  [numEvents]float64 // ms
+	length float64            // factor on lengths
+	bat    float64            // factor on lengths and speeds of the bat
+	time   float64            // factor on durations
+	yaw    float64            // radians about the vertical
+	tilt   float64            // radians in the picture plane
+	joint  [numPoints]wave    // inches
+	depth  [numPoints]wave    // inches, in X: depth is one number
+	curve  [numPoints]r3.Vec  // standard normal: what a line leaves out
+	swing  [2]float64         // the same for the bat's direction
+	female float64            // 0..1, where between the segment table's columns
+
+	noise  [numPoints][]r3.Vec // inches, filled by chunk on demand
+	filled [numPoints][]uint64 // number+1 of the draw that filled the chunk
+	sigma  *motion
+}
+
+const numEvents = 9
+
+func eventIndex(id phases.EventID) int {
+	for i, e := range phases.Events() {
+		if e == id {
+			return i
+		}
+	}
+	return -1
+}
+
+// mix is the output step of splitmix64: it turns neighbouring inputs into
+// unrelated outputs.
+func mix(x uint64) uint64 {
+	x += 0x9e3779b97f4a7c15
+	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9
+	x = (x ^ x>>27) * 0x94d049bb133111eb
+	return x ^ x>>31
+}
+
+// Streams of a draw: points take their own numbers, these come after.
+const (
+	streamShared = 1000 + iota
+	streamJoints
+	streamDepth
+	streamCurve
+)
+
+func (d *draw) stream(what, part int) *rand.Rand {
+	return rand.New(rand.NewPCG(mix(d.seed^mix(d.number)), mix(uint64(what)<<32|uint64(part))))
+}
+
+func newDraw(seed uint64, m *motion, on map[SourceOfError]bool) *draw {
+	d := &draw{seed: seed, on: on, sigma: m}
+	for p := range d.noise {
+		d.noise[p] = make([]r3.Vec, len(m.times))
+		d.filled[p] = make([]uint64, (len(m.times)+chunk-1)/chunk)
+	}
+	return d
+}
+
+// next makes d its next draw: the spread of every shared error comes from r.
+func (d *draw) next(r *reading) {
+	d.number++
+	r.passes++
+	d.unique = r.passes
+	shared := d.stream(streamShared, 0)
+	pick := func(s SourceOfError, sigma float64) float64 {
+		z := shared.NormFloat64() // always drawn, so that a part left out moves no other
+		if !d.on[s] {
+			return 0
+		}
+		return z * sigma
+	}
+	scale := pick(FromScale, 1) // one scale, whose error is larger at the barrel
+	d.length, d.bat = 1+scale*r.lengthSigma, 1+scale*r.batSigma
+	d.time = 1 + pick(FromScale, r.timeSigma)
+	d.yaw = pick(FromCamera, r.yawSigma)
+	d.tilt = pick(FromCamera, r.tiltSigma)
+	for i := range d.event {
+		d.event[i] = pick(FromEvents, r.eventSigma[i])
+	}
+	d.swing[0], d.swing[1] = pick(FromFit, 1), pick(FromFit, 1)
+	d.female = .5
+	if u := shared.Float64(); d.on[FromJoints] {
+		d.female = u
+	}
+	joints, depth, curve := d.stream(streamJoints, 0), d.stream(streamDepth, 0), d.stream(streamCurve, 0)
+	for p := range d.joint {
+		own := r.joints.of(point(p)).Own
+		pair := r.joints.of(point(p)).Pair
+		for k, share := range [3]float64{jointKept, 1 - jointKept, 1 - jointKept} {
+			d.joint[p][k] = r3.Scale(own*math.Sqrt(share), normal3(joints))
+			common := r3.Scale(pair*math.Sqrt(share), normal3(joints))
+			if q := point(leftOf(point(p))); p < vision.NumLandmarks && int(q) != p {
+				d.joint[p][k] = r3.Add(d.joint[p][k], r.pairs[q][k])
+			} else {
+				r.pairs[p][k] = common
+				d.joint[p][k] = r3.Add(d.joint[p][k], common)
+			}
+			d.depth[p][k] = r3.Vec{X: depth.NormFloat64() * r.depth[p] * math.Sqrt(share)}
+		}
+		if !d.on[FromJoints] || point(p).bat() {
+			d.joint[p] = wave{}
+		}
+		if !d.on[FromCamera] {
+			d.depth[p] = wave{}
+		}
+		if d.curve[p] = normal3(curve); !d.on[FromFit] {
+			d.curve[p] = r3.Vec{}
+		}
+	}
+}
+
+func normal3(rng *rand.Rand) r3.Vec {
+	return r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}
+}
+
+// scatter is the draw's error of a point in the i-th frame of the motion.
+func (d *draw) scatter(p point, i int) r3.Vec {
+	c := i / chunk
+	if d.filled[p][c] != d.number+1 {
+		d.filled[p][c] = d.number + 1
+		from := FromLandmarks
+		if p.bat() {
+			from = FromBat
+		}
+		if d.on[from] {
+			rng := d.stream(int(p), c)
+			if p.velocity() {
+				rng = d.stream(int(p), 0)
+			}
+			n := normal3(rng)
+			for j := c * chunk; j < min((c+1)*chunk, len(d.noise[p])); j++ {
+				s := d.sigma.points[p][j].sigma
+				if !p.velocity() {
+					n = normal3(rng)
+				}
+				d.noise[p][j] = r3.Vec{X: n.X * s.X, Y: n.Y * s.Y, Z: n.Z * s.Z}
+			}
+		} else {
+			clear(d.noise[p][c*chunk : min((c+1)*chunk, len(d.noise[p]))])
+		}
+	}
+	return d.noise[p][i]
+}

@@ -1,0 +1,64 @@
+package metrics
+
+import "nightcage/vision"
+
+// JointError is how far, along each axis, a pose network's idea of a joint may
+// lie from the joint's centre throughout a swing: standard deviations in inches
+// for a hitter 70 in tall, growing with height. Pair moves both sides alike and
+// drops out of the line between them; Own moves each side by itself.
+type JointError struct {
+	Pair, Own float64
+}
+
+// JointErrors gives the error of every body point; a point that is absent has
+// none. A share jointKept of the variance keeps for the whole swing and the rest
+// turns over with the limb, half a turn per jointTurnMs.
+type JointErrors map[vision.Landmark]JointError
+
+// jointTurnMs is about the time from stance to contact in which trunk and limbs
+// turn through the angle that changes what a network sees of a joint.
+const jointTurnMs = 400
+
+// jointKept is the share of a joint error's variance that clothing, body shape
+// and camera place fix for a whole swing (judgement; no source).
+const jointKept = .7
+
+// jointHeightIn is the height the sizes are for.
+const jointHeightIn = 70
+
+// NetworkJointErrors are the sizes for landmarks found by a pose network. They
+// come from outside: markerless systems place pitchers' joints 52 to 57 mm from
+// the marker-based centre in the mean (18 college pitchers, several cameras,
+// PubMed 41294254), which is 34 mm = 1.3 in along each axis if Gaussian
+// (mean of a Maxwell distribution 1.596 sigma); one camera reads trunk side
+// tilt with 4.4 deg RMS error (10 pitchers, Sports Biomech 2022,
+// DOI 10.1080/14763141.2022.2137425), which over the 19 in from hips to
+// shoulders is 1.0 in for each mid-point. How the total splits between Pair and
+// Own, and the smaller sizes at ends of limbs (feet, wrists and head are
+// surfaces a network can see), are judgement, not measurement.
+func NetworkJointErrors() JointErrors {
+	return JointErrors{
+		vision.Nose:         {0, .6},
+		vision.LeftShoulder: {1, .7}, vision.LeftElbow: {.5, .8}, vision.LeftWrist: {.3, .6}, vision.LeftHand: {.3, .6},
+		vision.LeftHip: {1, .7}, vision.LeftKnee: {.5, .7}, vision.LeftAnkle: {.4, .5},
+		vision.LeftHeel: {.4, .5}, vision.LeftToe: {.4, .5},
+	}
+}
+
+// of returns the error of a point; right-hand landmarks share their pair's and
+// the head shares the nose's.
+func (j JointErrors) of(p point) JointError {
+	if p == pointHead {
+		return j[vision.Nose]
+	}
+	return j[leftOf(p)]
+}
+
+// leftOf is the left-hand landmark of a point's pair, or the point itself.
+func leftOf(p point) vision.Landmark {
+	l := vision.Landmark(p)
+	if l > vision.Nose && l <= vision.RightToe && (l-vision.LeftEye)%2 == 1 {
+		return l - 1
+	}
+	return l
+}

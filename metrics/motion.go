@@ -1,0 +1,265 @@
+package metrics
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"nightcage/vision"
+)
+
+// point is something followed through the swing: a body landmark, or one of
+// those below.
+type point int
+
+const (
+	pointHead point = point(vision.NumLandmarks) + iota
+	pointKnob
+	pointTip
+	// The solver's own velocities of knob and tip, inches per second. Their
+	// errors are one smooth path's: the same throughout a draw, not scattered
+	// from frame to frame.
+	pointKnobV
+	pointTipV
+	numPoints int = iota + vision.NumLandmarks
+)
+
+func (p point) velocity() bool { return p == pointKnobV || p == pointTipV }
+
+func (p point) bat() bool { return p >= pointKnob }
+
+func (p point) String() string {
+	switch p {
+	case pointHead:
+		return "head"
+	case pointKnob:
+		return "knob"
+	case pointTip:
+		return "tip"
+	case pointKnobV:
+		return "knob velocity"
+	case pointTipV:
+		return "tip velocity"
+	}
+	return vision.Landmark(p).String()
+}
+
+// sample is a point in one frame: swing frame, inches, with standard errors
+// along the axes.
+type sample struct {
+	at, sigma r3.Vec
+	seen      bool // in this frame's picture, not filled in from others
+	ok        bool
+}
+
+// motion is a Track as the formulas read it: points in inches over time.
+type motion struct {
+	times   []float64 // ms, ascending; frames that hold new information only
+	index   []int     // their indices into Clip.Times
+	points  [numPoints][]sample
+	spacing float64 // median ms between frames
+	batIn   float64 // length of the bat, inches; 0 unknown
+
+	solved bool
+	// For a planar motion, .at.X is the picture's horizontal in inches at the
+	// hips' depth and .at.Z is 0: the depth is drawn, see scene.place.
+	yaw, yawSigma float64 // radians, of the camera about the hitter
+	tiltAxis      r3.Vec  // horizontal unit vector from the hitter to the camera
+}
+
+// sigmaFloorIn keeps a claim of perfect knowledge from becoming an infinite
+// weight.
+const sigmaFloorIn = 0.001
+
+// planarYawLimitDeg is how far from square to the side the camera may stand
+// for a planar reading. At 30 deg a length along the swing line is shortened by
+// 13 % (undone by the yaw) and half of any depth difference leaks into it.
+const planarYawLimitDeg = 30
+
+// cameraDistanceIn is the distance planar readings assume for what depth does
+// to size: 15 ft, the middle of where people stand to film a hitter (common
+// practice, no source).
+const cameraDistanceIn = 180
+
+func fromVision(v vision.Vec3) r3.Vec { return r3.Vec{X: v.X, Y: v.Y, Z: v.Z} }
+
+// newMotion prepares a track. It returns nil and the reason when the track has
+// neither a solution nor a side view with a scale.
+func newMotion(t *vision.Track) (*motion, *missing) {
+	m := &motion{yaw: t.Sighting.YawDeg * math.Pi / 180, yawSigma: t.Sighting.SigmaDeg * math.Pi / 180}
+	var use []int // positions in t.Frames
+	for i, f := range t.Frames {
+		if f.Index >= 0 && f.Index < len(t.Clip.Times) && (t.Clip.Times[f.Index].Lost || t.Clip.Times[f.Index].Repeat) {
+			continue
+		}
+		if n := len(m.times); n > 0 && !(f.Ms > m.times[n-1]) {
+			continue
+		}
+		use = append(use, i)
+		m.times = append(m.times, f.Ms)
+		m.index = append(m.index, f.Index)
+	}
+	if len(use) < 2 {
+		return nil, &missing{ReasonLandmark, "fewer than two usable frames"}
+	}
+	var gaps []float64
+	for i := 1; i < len(m.times); i++ {
+		gaps = append(gaps, m.times[i]-m.times[i-1])
+	}
+	slices.Sort(gaps)
+	m.spacing = gaps[len(gaps)/2]
+	for p := range m.points {
+		m.points[p] = make([]sample, len(use))
+	}
+	m.tiltAxis = r3.Vec{X: math.Sin(m.yaw), Z: math.Cos(m.yaw)}
+	m.batIn = t.Subject.BatIn
+	if t.Solution != nil && len(t.Solution.Frames) == len(t.Frames) {
+		m.solved = true
+		m.fillSolved(t, use)
+		return m, nil
+	}
+	if why := m.planarLimit(t); why != nil {
+		return nil, why
+	}
+	m.fillPlanar(t, use)
+	return m, nil
+}
+
+func (m *motion) fillSolved(t *vision.Track, use []int) {
+	if c := fromVision(t.Solution.Camera.Centre); math.Hypot(c.X, c.Z) > 1 {
+		m.tiltAxis = r3.Unit(r3.Vec{X: c.X, Z: c.Z})
+	}
+	put := func(p point, i int, q vision.Point3, mark vision.Mark) {
+		m.points[p][i] = sample{ok: q.Valid && finite(q.X, q.Y, q.Z, q.SX, q.SY, q.SZ), at: fromVision(q.Vec3),
+			sigma: r3.Vec{X: max(q.SX, sigmaFloorIn), Y: max(q.SY, sigmaFloorIn), Z: max(q.SZ, sigmaFloorIn)},
+			seen:  inPicture(mark)}
+	}
+	var lengths []float64
+	for i, j := range use {
+		f, q := &t.Frames[j], &t.Solution.Frames[j]
+		for l, b := range q.Body {
+			if l < vision.NumLandmarks {
+				put(point(l), i, b, bodyMark(f, l))
+			}
+		}
+		put(pointHead, i, q.Head, f.Head)
+		put(pointKnob, i, q.Knob, f.Knob)
+		put(pointTip, i, q.Tip, f.Tip)
+		put(pointKnobV, i, q.KnobVelocity, f.Knob)
+		put(pointTipV, i, q.TipVelocity, f.Tip)
+		if m.points[pointKnob][i].ok && m.points[pointTip][i].ok {
+			lengths = append(lengths, r3.Norm(r3.Sub(m.points[pointTip][i].at, m.points[pointKnob][i].at)))
+		}
+	}
+	m.headFromFace()
+	if m.batIn == 0 && len(lengths) > 0 {
+		slices.Sort(lengths)
+		m.batIn = lengths[len(lengths)/2]
+	}
+}
+
+func (m *motion) planarLimit(t *vision.Track) *missing {
+	off := math.Abs(math.Mod(math.Abs(t.Sighting.YawDeg)+90, 180) - 90) // from square to either side
+	switch {
+	case t.Sighting.View != vision.ViewOpenSide && t.Sighting.View != vision.ViewClosedSide:
+		return &missing{ReasonView, "without three dimensions only a side view can be read"}
+	case off > planarYawLimitDeg:
+		return &missing{ReasonView, "the camera stands too far from square to the side"}
+	case t.Scale.PxPerIn <= 0:
+		return &missing{ReasonNoScale, ""}
+	}
+	return nil
+}
+
+func (m *motion) fillPlanar(t *vision.Track, use []int) {
+	flip := 1.0
+	if t.Hand.Bats == vision.SideLeft { // mirrored into the right-hander's frame
+		flip = -1
+	}
+	scale := t.Scale.PxPerIn
+	origin, found := planarOrigin(t, use)
+	if !found {
+		return
+	}
+	put := func(p point, i int, mark vision.Mark, shift vision.Affine) {
+		if !mark.Found() || !finite(mark.X, mark.Y, mark.SigmaPx) {
+			return
+		}
+		x, y := apply(shift, mark.X, mark.Y)
+		s := max(math.Hypot(mark.SigmaPx, shift.SigmaPx)/scale, sigmaFloorIn)
+		m.points[p][i] = sample{ok: true, seen: inPicture(mark), sigma: r3.Vec{X: s, Y: s, Z: sigmaFloorIn},
+			at: r3.Vec{X: flip * (x - origin.X) / scale, Y: -(y - origin.Y) / scale}}
+	}
+	for i, j := range use {
+		f := &t.Frames[j]
+		for l := range f.Body {
+			if l < vision.NumLandmarks {
+				put(point(l), i, f.Body[l], f.Shift)
+			}
+		}
+		put(pointHead, i, f.Head, f.Shift)
+		put(pointKnob, i, f.Knob, f.Shift)
+		put(pointTip, i, f.Tip, f.Shift)
+	}
+	m.headFromFace()
+}
+
+// planarOrigin is where the middle of the ankles first was, px.
+func planarOrigin(t *vision.Track, use []int) (r3.Vec, bool) {
+	for _, j := range use {
+		f := &t.Frames[j]
+		l, r := bodyMark(f, int(vision.LeftAnkle)), bodyMark(f, int(vision.RightAnkle))
+		if l.Found() && r.Found() {
+			x, y := apply(f.Shift, (l.X+r.X)/2, (l.Y+r.Y)/2)
+			return r3.Vec{X: x, Y: y}, true
+		}
+	}
+	return r3.Vec{}, false
+}
+
+// headFromFace stands the middle of the ears, else of the eyes, else the nose,
+// in for a head centre that no frame has.
+func (m *motion) headFromFace() {
+	if slices.ContainsFunc(m.points[pointHead], func(s sample) bool { return s.ok }) {
+		return
+	}
+	for i := range m.times {
+		for _, pair := range [][2]vision.Landmark{{vision.LeftEar, vision.RightEar}, {vision.LeftEye, vision.RightEye}, {vision.Nose, vision.Nose}} {
+			a, b := m.points[pair[0]][i], m.points[pair[1]][i]
+			if a.ok && b.ok {
+				m.points[pointHead][i] = sample{ok: true, seen: a.seen || b.seen,
+					at: r3.Scale(.5, r3.Add(a.at, b.at)), sigma: r3.Scale(.5, r3.Add(a.sigma, b.sigma))}
+				break
+			}
+		}
+	}
+}
+
+func bodyMark(f *vision.Frame, l int) vision.Mark {
+	if l >= len(f.Body) {
+		return vision.Mark{}
+	}
+	return f.Body[l]
+}
+
+// inPicture reports whether a mark rests on its own frame's picture.
+func inPicture(m vision.Mark) bool {
+	return m.How == vision.HowNetwork || m.How == vision.HowEdges || m.How == vision.HowHand || m.How == vision.HowFlow
+}
+
+func apply(a vision.Affine, x, y float64) (float64, float64) {
+	if a == (vision.Affine{}) {
+		return x, y
+	}
+	return a.A*x + a.B*y + a.TX, a.C*x + a.D*y + a.TY
+}
+
+func finite(xs ...float64) bool {
+	for _, x := range xs {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return false
+		}
+	}
+	return true
+}
