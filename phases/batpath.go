@@ -172,16 +172,48 @@ const (
 	levelLeadSMs = 9
 )
 
-// parallel places bat_parallel.
-func (r *reading) parallel(b batPath, contact finding) finding {
+// planeTurnS is how far, in degrees, heading departs from the angle swept
+// between parallel and contact because the swing's plane itself turns and
+// tilts on the way (planes of early and late swing lie up to some 20 degrees
+// apart; common practice, no source).
+const planeTurnS = 8
+
+// parallel places bat_parallel: from the heading of the bat in three
+// dimensions, else from the ellipse it draws in the picture, else from where
+// the picture shows it level.
+func (r *reading) parallel(b batPath, a arc, contact finding) finding {
 	from := contact.t - 200
-	half := math.Max(8, 2*r.dt)
-	if b.dir.z.len() >= minFrames {
-		t, sd, n, ok := crossing(b.dir.z, from, contact.t, half, 1)
-		if ok && b.dir.x.at(t) < 0 {
-			return finding{t: t, sd: floorSigma(math.Hypot(sd, r.solvedTurn(b, t)), r.dt, n), confidence: 0.95,
-				evidence: []string{"bat in three dimensions, seen from above"}}
+	half := math.Max(12, 2.5*r.dt)
+	if s := b.heading(r, a); s.len() >= 6 {
+		t, sd, n, ok := crossing(s.offset(90), from, contact.t, half, 1)
+		if ok {
+			conf, shared := 0.95, a.headingS
+			if b.dir.z.len() == 0 {
+				conf, shared = 0.8, math.Hypot(a.headingS, planeTurnS)
+			}
+			if _, rate, _, _, good := s.local(t, half, 2); good && rate > 0 {
+				sd = math.Hypot(sd, shared/rate)
+			}
+			return finding{t: t, sd: floorSigma(sd, r.dt, n), confidence: conf, evidence: []string{a.source}}
 		}
+	}
+	if w, ok := r.plateSide(b); ok && a.across {
+		// The plate's side of the bat is length*cos(elevation)*sin(heading-yaw):
+		// it passes zero a little off parallel when the camera does not stand
+		// quite on the pitch line.
+		t, sd, n, ok := crossing(w, from, contact.t, half, 1)
+		if !ok {
+			return missing("the bat never passes from behind to the plate's side before contact")
+		}
+		yaw, yawS, _ := r.cameraYaw()
+		if _, v, _, _, good := w.local(t, half, 2); good && v > 0 && b.length > 0 {
+			rate := v / b.length * 180 / math.Pi // deg/ms
+			off := yaw - math.Copysign(90, yaw)
+			t -= off / rate
+			const parallaxS = 5 // degrees: the bat is some 12 in off the axis, 12 ft away
+			sd = math.Hypot(sd, math.Hypot(yawS, parallaxS)/rate)
+		}
+		return finding{t: t, sd: floorSigma(sd, r.dt, n), confidence: 0.8, evidence: []string{"seen along the pitch line: the bat passes the line of sight"}}
 	}
 	if b.axis.y.between(from, contact.t).len() < 6 {
 		return missing("the bat was seen in fewer than 6 frames of the 200 ms before contact")
@@ -201,14 +233,26 @@ func (r *reading) parallel(b batPath, contact finding) finding {
 	return out
 }
 
-// solvedTurn is the time by which the solution's shared error of camera
-// heading moves the moment at which the bat's heading passes a given angle, ms.
-func (r *reading) solvedTurn(b batPath, t float64) float64 {
-	w := b.turn.at(t)
-	if !(w > 0) || r.track.Solution == nil {
-		return 0
+// heading is the bat's heading over the whole track where it was solved, else
+// over the arc.
+func (b batPath) heading(r *reading, a arc) series {
+	if b.dir.x.len() == 0 {
+		return a.heading
 	}
-	return r.track.Solution.YawSigmaDeg * math.Pi / 180 / w * 1000
+	var s series
+	for i, t := range b.dir.x.t {
+		z := b.dir.z.at(t)
+		h := math.Atan2(b.dir.x.x[i], z) * 180 / math.Pi
+		if k := len(s.x); k > 0 {
+			h += 360 * math.Round((s.x[k-1]-h)/360)
+		}
+		s.t, s.x = append(s.t, t), append(s.x, h)
+		s.sd = append(s.sd, b.dir.x.sd[i]/math.Max(math.Hypot(b.dir.x.x[i], z), 0.1)*180/math.Pi)
+	}
+	if near := s.at(a.peak); !math.IsNaN(near) {
+		s = s.offset(-360 * math.Round(near/360))
+	}
+	return s
 }
 
 // finishShare is the bat speed, as a share of its peak, under which the swing
@@ -227,13 +271,16 @@ func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 	} else {
 		tail = speed(half, b.tip3.x, b.tip3.y, b.tip3.z)
 	}
-	peak := b.peakSpeed
-	if f := below(tail, contact.t+60, finishShare*peak, 20); f.ok() {
+	level := finishShare * b.peakSpeed
+	if b.planar {
+		// Near contact a camera at the side sees the whole speed; at the finish
+		// the bat moves any way, of which a picture shows sqrt(2/3) on average.
+		level *= math.Sqrt(2.0 / 3)
+	}
+	if f := below(tail, contact.t+60, level, 20); f.ok() {
 		f.confidence, f.evidence = conf, []string{label}
 		if b.planar {
-			// Motion along the line of sight does not show: the picture's speed
-			// drops early by up to the time the speed takes to halve.
-			f.sd = math.Hypot(f.sd, 15)
+			f.sd = math.Hypot(f.sd, 20) // a speed halves in about that time
 		}
 		f.sd = floorSigma(f.sd, r.dt, tail.between(f.t-half, f.t+half).len())
 		return f
@@ -280,7 +327,8 @@ func below(s series, from, level, hold float64) finding {
 		if _, d, _, _, ok := s.local(t, 25, 1); ok && d < 0 {
 			slope = d
 		}
-		return finding{t: t, sd: w.sd[i] / math.Abs(slope)}
+		// The peak that level is a share of is known to some 5 %.
+		return finding{t: t, sd: math.Hypot(w.sd[i], 0.05*level) / math.Abs(slope)}
 	}
 	return missing("never")
 }

@@ -73,78 +73,65 @@ func (r *reading) leadFoot(contact float64) (foot, string) {
 			f.source = "lead toe height above the rear toe (camera motion not measured)"
 		}
 	}
-	f.height, f.noise = f.aboveGround(contact)
+	f.height, f.noise = f.aboveGround(contact, r.smoothMs())
 	return f, ""
 }
 
-// aboveGround is the toe's height over the ground beneath it. The picture of
-// the ground rises or falls as the foot travels, because the foot goes toward
-// or from the camera: ground height is taken to change in proportion to the
-// foot's way from where it stood to where it lands.
-func (f *foot) aboveGround(contact float64) (series, float64) {
-	post := f.toe.y.between(contact-110, contact-30)
-	postX := f.toe.x.between(contact-110, contact-30)
-	first := f.toe.y.t[0]
-	end := math.Min(first+200, contact-500)
-	pre := f.toe.y.between(first, end)
-	preX := f.toe.x.between(first, end)
-	if post.len() < 2 || pre.len() < 3 {
-		post = f.toe.y.between(contact-200, contact)
-		postX = f.toe.x.between(contact-200, contact)
+// aboveGround is the toe's height over the ground beneath it, smoothed. The
+// picture of the ground rises or falls as the foot travels, because the foot
+// goes toward or from the camera: ground height is taken to change in
+// proportion to the foot's way from where it stood to where it lands. noise is
+// the standing toe's own wander, which holds what steadying left behind.
+func (f *foot) aboveGround(contact, half float64) (height series, noise float64) {
+	x, y := f.toe.x.smoothed(half), f.toe.y.smoothed(half)
+	y = y.between(math.Inf(-1), contact)
+	if y.len() == 0 {
+		return y, math.Inf(1)
+	}
+	end := math.Min(y.t[0]+200, contact-500)
+	pre, preX := y.between(y.t[0], end), x.between(y.t[0], end)
+	post, postX := y.between(contact-110, contact-30), x.between(contact-110, contact-30)
+	switch {
+	case post.len() < 2:
+		post, postX = y.between(contact-250, contact), x.between(contact-250, contact)
+	case pre.len() < 3:
 		pre, preX = post, postX
 	}
 	y0, y1, x0, x1 := median(pre.x), median(post.x), median(preX.x), median(postX.x)
-	out := series{}
-	for i, t := range f.toe.y.t {
-		if t > contact {
-			break
-		}
+	for i, t := range y.t {
 		way := 0.0
 		if math.Abs(x1-x0) > 1 {
-			way = math.Max(0, math.Min(1, (f.toe.x.at(t)-x0)/(x1-x0)))
+			way = math.Max(0, math.Min(1, (x.at(t)-x0)/(x1-x0)))
 		} else if t > (end+contact)/2 {
 			way = 1
 		}
-		out.t, out.sd = append(out.t, t), append(out.sd, f.toe.y.sd[i])
-		out.x = append(out.x, f.toe.y.x[i]-(y0+way*(y1-y0)))
+		height.t, height.sd = append(height.t, t), append(height.sd, y.sd[i])
+		height.x = append(height.x, y.x[i]-(y0+way*(y1-y0)))
 	}
-	// The standing toe's own wander, which holds what steadying left behind.
-	still := out.between(out.t[0], end)
-	wander := 0.0
-	if still.len() >= 3 {
-		m := median(still.x)
-		dev := make([]float64, still.len())
-		for i, x := range still.x {
-			dev[i] = math.Abs(x - m)
-		}
-		wander = 1.4826 * median(dev)
+	var dev []float64
+	for _, v := range pre.x {
+		dev = append(dev, math.Abs(v-y0))
 	}
-	return out, math.Max(wander, median(out.sd))
+	return height, math.Max(1.4826*median(dev), median(height.sd))
 }
 
 // Leaving the ground for good takes more than a shuffle: the toe must rise
-// flightShare of stature and five times its own noise, and stay up for the
-// time in which a foot dropped from there would be back on the ground,
-// sqrt(2h/g) = 60 ms for 0.7 in.
+// flightIn and four times its own noise, and stay up for flightMs, the time in
+// which a foot dropped from that height would be back on the ground,
+// sqrt(2h/g).
 const (
 	flightIn = 0.7
 	flightMs = 60
 )
 
+// bar is the height that counts as off the ground.
+func (f *foot) bar() float64 { return math.Max(flightIn, 4*f.noise) }
+
 // flight returns when the toe was last clear of the ground before contact:
-// the first and last sample above the threshold. Two flights less than 40 ms
-// apart are one (a grazing step).
+// the first and last sample above the bar. Two flights less than 40 ms apart
+// are one (a grazing step).
 func (f *foot) flight(contact, dt float64) (lift, land float64, ok bool) {
-	bar := math.Max(flightIn, 5*f.noise)
-	smooth := make([]float64, f.height.len())
-	for i, t := range f.height.t {
-		v, _, _, _, ok := f.height.local(t, math.Max(2.5*dt, 12), 1)
-		if !ok {
-			v = f.height.x[i]
-		}
-		smooth[i] = v
-	}
-	rs := runs(smooth, bar, int(math.Ceil(flightMs/dt)), int(40/dt))
+	rs := runs(f.height.x, f.bar(), int(math.Ceil(flightMs/dt)), int(40/dt))
 	for i := len(rs) - 1; i >= 0; i-- {
 		a, b := f.height.t[rs[i][0]], f.height.t[rs[i][1]]
 		if b > contact-40 { // still up at contact: a foot that never came down
@@ -158,23 +145,23 @@ func (f *foot) flight(contact, dt float64) (lift, land float64, ok bool) {
 // liftOff extrapolates the toe's rise back to its resting height.
 func (r *reading) liftOff(f foot, lift, land float64) finding {
 	up := math.Min(70, (land-lift)/2)
-	p, n, ok := leaving.locate(f.toe.y, lift-90, lift+10, lift-180, lift+up, r.dt/8)
+	p, _, ok := leaving.locate(f.toe.y, lift-90, lift+10, lift-180, lift+up, r.dt/8)
 	if !ok {
 		return missing("too few frames show the lead toe while it leaves the ground")
 	}
-	p, n = r.sharpen(leaving, f.toe.y, p, n, 100, up)
-	return r.place(p, n, 0.95, f.source+", rise carried back to rest")
+	p = r.sharpen(leaving, f.toe.y, p, 100, up)
+	return r.place(p, 0.95, f.source+", rise carried back to rest")
 }
 
 // touchDown extrapolates the toe's descent to the height at which it settles.
 func (r *reading) touchDown(f foot, lift, land, contact float64) finding {
 	down := math.Min(90, (land-lift)/2)
-	p, n, ok := touching.locate(f.toe.y, land-10, math.Min(land+70, contact-20), land-down, math.Min(land+150, contact), r.dt/8)
+	p, _, ok := touching.locate(f.toe.y, land-10, math.Min(land+70, contact-20), land-down, math.Min(land+150, contact), r.dt/8)
 	if !ok {
 		return missing("too few frames show the lead toe as it lands")
 	}
-	p, n = r.sharpen(touching, f.toe.y, p, n, down, 70)
-	return r.place(p, n, 0.95, f.source+", descent carried to where it settles")
+	p = r.sharpen(touching, f.toe.y, p, down, 70)
+	return r.place(p, 0.95, f.source+", descent carried to where it settles")
 }
 
 // heelDown does the same for the heel, together with the ankle above it.
@@ -189,14 +176,19 @@ func (r *reading) heelDown(f foot, touch finding, contact float64) finding {
 	if at.len() < 4 || math.IsNaN(settle) {
 		return missing("too few frames show the lead heel between toe touch and contact")
 	}
-	sd := median(at.sd)
-	// Last time the heel stands clear of where it will rest.
+	// The first time the heel goes under the bar above its resting height and
+	// stays there for 40 ms.
+	smooth := f.heel.y.smoothed(r.smoothMs()).between(lo, contact)
+	bar := settle + math.Max(4*median(smooth.sd), 0.6)
 	last := lo
-	for i, t := range at.t {
-		if at.x[i] > settle+math.Max(3*sd, 0.3) {
+	for i, t := range smooth.t {
+		if smooth.x[i] > bar {
 			last = t
+		} else if t-last > 40 {
+			break
 		}
 	}
+	last = math.Min(last, hi)
 	a, b := math.Max(lo, last-15), math.Min(last+70, hi)
 	if b-a < 3*r.dt {
 		a = math.Max(lo, b-3*r.dt)
@@ -205,7 +197,7 @@ func (r *reading) heelDown(f foot, touch finding, contact float64) finding {
 	if a-from < 3*r.dt {
 		from = a - 6*r.dt
 	}
-	p, n, ok := touching.locate(f.heel.y, a, b, from, math.Min(b+60, contact), r.dt/8)
+	p, _, ok := touching.locate(f.heel.y, a, b, from, math.Min(b+60, contact), r.dt/8)
 	if !ok {
 		return missing("too few frames show the lead heel as it comes down")
 	}
@@ -216,32 +208,33 @@ func (r *reading) heelDown(f foot, touch finding, contact float64) finding {
 		}
 		evidence = append(evidence, "lead ankle comes to rest")
 	}
-	return r.place(p, n, 0.9, evidence...)
+	return r.place(p, 0.9, evidence...)
 }
 
 // sharpen repeats a location within three standard errors of the first answer
 // and on samples nearer to it, where the few powers of time describe better.
-func (r *reading) sharpen(m breakModel, s series, p posterior, n int, before, after float64) (posterior, int) {
+func (r *reading) sharpen(m breakModel, s series, p posterior, before, after float64) posterior {
 	mean, sd, _ := p.moments()
 	w := math.Max(3*sd, 3*r.dt)
-	q, k, ok := m.locate(s, mean-w, mean+w, mean-w-before, mean+w+after, r.dt/8)
+	q, _, ok := m.locate(s, mean-w, mean+w, mean-w-before, mean+w+after, r.dt/8)
 	if !ok {
-		return p, n
+		return p
 	}
-	return q, k
+	return q
 }
 
-// place turns a posterior into a finding. n frames bore on it.
-func (r *reading) place(p posterior, n int, confidence float64, evidence ...string) finding {
+// place turns a posterior into a finding. However many frames a curve was fitted
+// to, only those next to the event, two on a side, show when it happened.
+func (r *reading) place(p posterior, confidence float64, evidence ...string) finding {
 	mean, sd, _ := p.moments()
-	return finding{t: mean, sd: floorSigma(sd, r.dt, n), confidence: confidence, evidence: evidence}
+	return finding{t: mean, sd: floorSigma(sd, r.dt, 4), confidence: confidence, evidence: evidence}
 }
 
 // noStride answers for a hitter whose lead toe never leaves the ground. The
 // weight then lands with the heel, if that lifts.
 func (r *reading) noStride(f foot, contact float64) feet {
-	out := feet{stride: missing("no stride: the lead toe never rises more than %.1f in (five times its noise, at least %.1f in) for %d ms",
-		math.Max(flightIn, 5*f.noise), flightIn, flightMs)}
+	out := feet{stride: missing("no stride: the lead toe never rises more than %.1f in (four times its noise, at least %.1f in) for %d ms",
+		f.bar(), flightIn, flightMs)}
 	start := finding{t: math.Max(f.height.t[0], contact-500), sd: r.dt}
 	settle := median(f.heel.y.between(contact-90, contact-10).x)
 	rise := quantile(f.heel.y.between(start.t, contact-100).x, 0.95) - settle

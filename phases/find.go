@@ -38,19 +38,20 @@ func Find(track vision.Track) (Timeline, error) {
 		return r.withoutSwing(kind, why, b), nil
 	}
 	found := map[EventID]finding{}
-	c := r.contactTime(b)
+	a := r.readArc(b)
+	c := r.contactTime(b, a)
 	found[Contact] = c
-	found[BatParallel] = r.parallel(b, c)
+	found[BatParallel] = r.parallel(b, a, c)
 	ft := r.findFeet(c.t)
 	found[StrideStart], found[ToeTouch], found[HeelPlant] = ft.stride, ft.touch, ft.plant
-	found[ForwardMove] = r.forwardMove(b, c, found[BatParallel])
+	found[ForwardMove] = r.forwardMove(b, c)
 	before := c.t - 200
 	if ft.stride.ok() {
 		before = ft.stride.t
 	} else if ft.touch.ok() {
 		before = ft.touch.t
 	}
-	found[LoadStart] = r.loadStart(b, c, before)
+	found[LoadStart] = r.loadStart(b, before)
 	found[FullExtension] = r.extension(c)
 	hands, _ := r.hands(b)
 	found[Finish] = r.finishTime(b, speed(math.Max(25, 2.5*r.dt), hands.x, hands.y), c)

@@ -1,8 +1,10 @@
 package phases
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"nightcage/vision"
 )
@@ -25,83 +27,54 @@ func (r *reading) shoulders() trace {
 	return between(r.body(vision.LeftShoulder), r.body(vision.RightShoulder), 0.5)
 }
 
-// forwardMove places the hands' start toward the ball: along their way from
-// where they are loaded to where they are as the bat passes parallel, the last
-// change from slow drift to sustained acceleration.
-func (r *reading) forwardMove(b batPath, contact, parallel finding) finding {
-	end := contact.t - 45
-	if parallel.ok() {
-		end = parallel.t
-	}
+// forwardMove places the hands' start toward the ball. Hands never stand quite
+// still: the body carries them before they leave it. So the start is carried
+// back along the steepest rise of hand speed to where that line meets the
+// speed of the drift before it.
+func (r *reading) forwardMove(b batPath, contact finding) finding {
 	h, source := r.hands(b)
-	if sh := r.shoulders(); sh.x.between(end-250, end).len()*4 > h.x.between(end-250, end).len()*3 {
-		h = h.minus(sh)
-		source += " against the shoulders"
-	}
-	s, ok := along(h, end-220, end)
+	half := math.Max(15, 2.5*r.dt)
+	axes := []series{h.x, h.y}
 	if b.tip3.x.len() >= minFrames {
 		k := r.space(func(p *vision.Pose3) vision.Point3 { return p.Knob })
-		l, q := r.body3(vision.LeftShoulder), r.body3(vision.RightShoulder)
-		if l.x.between(end-220, end).len() > minFrames/2 {
-			k = k.minus(space{l.x.scaled(0.5).plus(q.x, 0.5), l.y.scaled(0.5).plus(q.y, 0.5), l.z.scaled(0.5).plus(q.z, 0.5)})
+		axes, source = []series{k.x, k.y, k.z}, "knob in three dimensions"
+	}
+	for i := range axes {
+		axes[i] = axes[i].between(contact.t-400, contact.t+50)
+	}
+	s := speed(half, axes...)
+	lead := s.between(contact.t-250, contact.t)
+	if lead.len() < 8 || lead.t[0] > contact.t-150 {
+		return missing("too few frames show the hands in the 250 ms before contact")
+	}
+	steep, at, sSlope := 0.0, 0.0, 0.0
+	for _, t := range lead.t {
+		if t > contact.t-20 {
+			break
 		}
-		if s3, ok3 := along3(k, end-220, end); ok3 {
-			s, ok = s3, true
-			source = "knob against the shoulders in three dimensions"
+		if _, d, _, sd, ok := s.local(t, math.Max(20, 2.5*r.dt), 1); ok && d > steep {
+			steep, at, sSlope = d, t, sd
 		}
 	}
+	drift := s.between(at-150, at-60)
+	if !(steep > 3*sSlope) || drift.len() < 3 {
+		return missing("hand speed does not rise clearly from the drift before it")
+	}
+	v, _, sv, _, ok := s.local(at, math.Max(20, 2.5*r.dt), 1)
 	if !ok {
-		return missing("too few frames show the hands before the bat passes parallel")
+		return missing("too few frames show the hands as they speed up")
 	}
-	// Speed along the way must have built up well before parallel: look for the
-	// start up to the time of half the speed reached there.
-	p, n, good := starting.locate(s, end-170, end-25, end-240, end-5, r.dt/4)
-	if !good {
-		return missing("too few frames show the hands before the bat passes parallel")
-	}
-	f := r.place(p, n, 0.7, source+": drift turns into sustained acceleration toward the ball")
-	f.sd = math.Hypot(f.sd, gradualMs)
-	return f
+	level := median(drift.x)
+	back := (v - level) / steep
+	sd := math.Hypot(math.Hypot(sv, 1.25*median(drift.sd)/math.Sqrt(float64(drift.len())))/steep, back*sSlope/steep)
+	return finding{t: at - back, sd: floorSigma(math.Hypot(sd, gradualMs), r.dt, 4), confidence: 0.6,
+		evidence: []string{source + " speed, steepest rise carried back to the drift before it"}}
 }
 
 // gradualMs is how far apart two readers, or two channels of one reader, put
 // the start of a movement that has no jump in speed (common practice, no
 // source): the body moves forward under the hands before the hands leave it.
 const gradualMs = 15
-
-// along projects p on the straight line from its place at the time from to its
-// place at the time to.
-func along(p trace, from, to float64) (series, bool) {
-	x0, _, _, _, ok1 := p.x.local(from, 30, 1)
-	y0, _, _, _, ok2 := p.y.local(from, 30, 1)
-	x1, _, _, _, ok3 := p.x.local(to, 15, 1)
-	y1, _, _, _, ok4 := p.y.local(to, 15, 1)
-	if !(ok1 && ok2 && ok3 && ok4) {
-		return series{}, false
-	}
-	l := math.Hypot(x1-x0, y1-y0)
-	if !(l > 0) {
-		return series{}, false
-	}
-	return p.x.scaled((x1-x0)/l).plus(p.y, (y1-y0)/l), true
-}
-
-func along3(p space, from, to float64) (series, bool) {
-	var d [3]float64
-	for i, a := range []series{p.x, p.y, p.z} {
-		v0, _, _, _, ok0 := a.local(from, 30, 1)
-		v1, _, _, _, ok1 := a.local(to, 15, 1)
-		if !ok0 || !ok1 {
-			return series{}, false
-		}
-		d[i] = v1 - v0
-	}
-	l := math.Sqrt(d[0]*d[0] + d[1]*d[1] + d[2]*d[2])
-	if !(l > 0) {
-		return series{}, false
-	}
-	return p.x.scaled(d[0]/l).plus(p.y, d[1]/l).plus(p.z, d[2]/l), true
-}
 
 // settling is the prior of a movement that starts without a jump, from a
 // standing hitter, at up to about a tenth of g.
@@ -111,7 +84,7 @@ var settling = breakModel{after: [3]float64{0, 30, 60}, drift: 0.6, rising: 0}
 // stance. A threshold finds it late, because the move starts from rest: the
 // time is carried back along the curve of the move to where it left the
 // stance.
-func (r *reading) loadStart(b batPath, contact finding, before float64) finding {
+func (r *reading) loadStart(b batPath, before float64) finding {
 	h := r.track.Hand
 	pelvis := between(r.body(vision.LeftHip), r.body(vision.RightHip), 0.5)
 	hands, source := r.hands(b)
@@ -124,8 +97,7 @@ func (r *reading) loadStart(b batPath, contact finding, before float64) finding 
 		name string
 		s    series
 	}
-	var best finding
-	found := false
+	var all []finding
 	why := "pelvis and hands were not followed before the stride"
 	for _, c := range []channel{
 		{"pelvis along the picture", pelvis.x}, {source + " along the picture", hands.x}, {source + " height", hands.y},
@@ -134,19 +106,29 @@ func (r *reading) loadStart(b batPath, contact finding, before float64) finding 
 		if s.len() < 2*minFrames {
 			continue
 		}
-		f := r.firstMove(s, c.name)
-		if !f.ok() {
+		if f := r.firstMove(s, c.name); f.ok() {
+			all = append(all, f)
+		} else {
 			why = f.reason
-			continue
-		}
-		if !found || f.t < best.t {
-			best, found = f, true
 		}
 	}
-	if !found {
+	if len(all) == 0 {
 		return missing("%s", why)
 	}
-	return best
+	slices.SortFunc(all, func(a, b finding) int { return cmp.Compare(a.t, b.t) })
+	// The earliest channel, with those that agree with it.
+	out := all[0]
+	w := 1 / (out.sd * out.sd)
+	sum := w * out.t
+	for _, f := range all[1:] {
+		if f.t-all[0].t < 1.96*math.Hypot(f.sd, all[0].sd) {
+			k := 1 / (f.sd * f.sd)
+			w, sum = w+k, sum+k*f.t
+			out.evidence = append(out.evidence, f.evidence...)
+		}
+	}
+	out.t, out.sd = sum/w, math.Hypot(math.Sqrt(1/w), gradualMs)
+	return out
 }
 
 // firstMove finds where s first leaves its opening level for good.
@@ -208,12 +190,12 @@ func (r *reading) firstMove(s series, name string) finding {
 	}
 	m := settling
 	m.rising = int(sign)
-	p, n, ok := m.locate(s, lo, hi, math.Max(t0, lo-250), math.Min(tc+80, s.t[s.len()-1]), r.dt/2)
+	p, _, ok := m.locate(s, lo, hi, math.Max(t0, lo-250), math.Min(tc+80, s.t[s.len()-1]), r.dt/2)
 	if !ok {
 		return missing("%s was followed too short", name)
 	}
-	f := r.place(p, n, 0.4, fmt.Sprintf("%s leaves the stance, carried back along its curve", name))
-	f.sd = math.Hypot(f.sd, 2*gradualMs)
+	f := r.place(p, 0.4, fmt.Sprintf("%s leaves the stance, carried back along its curve", name))
+	f.sd = math.Hypot(f.sd, gradualMs)
 	return f
 }
 
@@ -251,15 +233,21 @@ func (r *reading) extension(contact finding) finding {
 	for _, y := range v {
 		top = math.Max(top, y)
 	}
+	sd = math.Max(sd, sameElbowDeg)
 	p := posterior{t: t, logp: make([]float64, len(t))}
 	for i, y := range v {
 		z := (top - y) / (math.Sqrt2 * sd)
 		p.logp[i] = -z * z / 2
 	}
-	f := r.place(p, a.between(contact.t, contact.t+withinMs).len()/4, conf, label)
+	f := r.place(p, conf, label)
 	f.sd = math.Hypot(f.sd, extra)
 	return f
 }
+
+// sameElbowDeg is the difference between two elbow angles below which no look
+// at a picture calls one arm straighter: an arm that stays straight is then at
+// full extension in the middle of that stretch, give or take its width.
+const sameElbowDeg = 2
 
 // elbow2 is the angle at e between s and w in the picture, degrees.
 func elbow2(s, e, w trace) series {

@@ -24,10 +24,6 @@ var touching = breakModel{before: [3]float64{60, 500, 3000}, drift: 1.5, rising:
 // leaving is a point at rest that starts off, in reverse of touching.
 var leaving = breakModel{after: [3]float64{60, 500, 3000}, drift: 1.5, rising: 1}
 
-// starting is a slow drift that turns, with no jump in speed because bodies
-// have mass, into sustained acceleration of up to some 5 g.
-var starting = breakModel{after: [3]float64{0, 1000, 4000}, drift: 30, rising: 1}
-
 // locate returns the posterior of the break time over [lo, hi] (ms) given the
 // samples of s in [from, to], by integrating out the coefficients (linear
 // Gaussian). The misfit of the best time widens the whole density: where the

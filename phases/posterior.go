@@ -19,7 +19,15 @@ func grid(lo, hi, step float64) posterior {
 	return p
 }
 
-// times multiplies p by a normal density, whose peak log density is 0.
+// step is the spacing of the grid, ms.
+func (p posterior) step() float64 {
+	if len(p.t) < 2 {
+		return 0
+	}
+	return p.t[1] - p.t[0]
+}
+
+// normal multiplies p by a normal density, whose peak log density is 0.
 func (p posterior) normal(mean, sd float64) {
 	for i, t := range p.t {
 		z := (t - mean) / sd
@@ -44,11 +52,7 @@ func (p posterior) moments() (mean, sd, mode float64) {
 		m2 += k * p.t[i] * p.t[i]
 	}
 	mean = m1 / w
-	step := 0.0
-	if len(p.t) > 1 {
-		step = p.t[1] - p.t[0]
-	}
-	return mean, math.Sqrt(max(m2/w-mean*mean, 0) + step*step/12), mode
+	return mean, math.Sqrt(max(m2/w-mean*mean, 0) + p.step()*p.step()/12), mode
 }
 
 // frameRounding is the standard error of an event time known only to the

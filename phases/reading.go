@@ -167,8 +167,15 @@ func steady(f *vision.Frame, m vision.Mark) (x, y float64) {
 // x grows to the right, y grows UP.
 type trace struct{ x, y series }
 
-// trace collects a mark from every frame that shows it.
+// trace collects a mark from every frame that shows it, outliers out and
+// standard errors scaled to the scatter seen.
 func (r *reading) trace(pick func(*vision.Frame) vision.Mark) trace {
+	p := r.marks(pick)
+	return trace{p.x.calibrate(r.pixelFloor()), p.y.calibrate(r.pixelFloor())}
+}
+
+// marks collects a mark from every frame that shows it, as stated.
+func (r *reading) marks(pick func(*vision.Frame) vision.Mark) trace {
 	var p trace
 	for k, i := range r.at {
 		f := &r.track.Frames[i]
@@ -181,7 +188,7 @@ func (r *reading) trace(pick func(*vision.Frame) vision.Mark) trace {
 		p.x.t, p.x.x, p.x.sd = append(p.x.t, r.t[k]), append(p.x.x, x/r.unit), append(p.x.sd, sd)
 		p.y.t, p.y.x, p.y.sd = append(p.y.t, r.t[k]), append(p.y.x, -y/r.unit), append(p.y.sd, sd)
 	}
-	return trace{p.x.calibrate(r.pixelFloor()), p.y.calibrate(r.pixelFloor())}
+	return p
 }
 
 // pixelFloor is 0.05 px in inches: no tracker places a person's joint better.

@@ -55,6 +55,15 @@ func (s series) scaled(k float64) series {
 	return out
 }
 
+// offset adds c to every value.
+func (s series) offset(c float64) series {
+	out := series{s.t, make([]float64, len(s.x)), s.sd}
+	for i := range s.x {
+		out.x[i] = s.x[i] + c
+	}
+	return out
+}
+
 // at interpolates linearly; NaN outside the sampled span.
 func (s series) at(t float64) float64 {
 	i := sort.SearchFloat64s(s.t, t)
@@ -114,25 +123,46 @@ func (s series) local(t, half float64, degree int) (v, slope, sv, sslope float64
 	return x[0], x[1] / half, math.Sqrt(variance(0)), math.Sqrt(variance(1)) / half, true
 }
 
+// smoothed replaces every sample by the local line of half width half through
+// it; samples without enough neighbours stay as they are.
+func (s series) smoothed(half float64) series {
+	out := series{s.t, make([]float64, s.len()), make([]float64, s.len())}
+	for i, t := range s.t {
+		v, _, sv, _, ok := s.local(t, half, 1)
+		if !ok {
+			v, sv = s.x[i], s.sd[i]
+		}
+		out.x[i], out.sd[i] = v, sv
+	}
+	return out
+}
+
 // whiteNoise estimates the standard error that, taken as independent from
-// frame to frame, explains the scatter of x about smooth motion. For block
-// means over m = 1, 2, 4 samples, the second difference of neighbouring blocks
-// has variance 1.5*(s^2/m)*4/... of white noise; noise that is correlated over a few
-// frames shows a larger value at larger m, so the largest of the three is
-// taken. The median makes it blind to the swing itself, which fills a small
-// part of a clip. Zero with fewer than 12 samples.
-func whiteNoise(x []float64) float64 {
+// frame to frame, explains the scatter of s about smooth motion. White noise of
+// deviation n leaves in the second difference of the means of three
+// neighbouring blocks of m samples a variance of 6*n^2/m; noise that is
+// correlated over a few frames shows a larger n at larger m, so the largest
+// over m = 1, 2, 4 is taken, as long as the three blocks span no more than
+// blocksMs, beyond which a body's own motion would be read as noise. The median
+// makes it blind to the swing, which fills a small part of a clip. Zero with
+// fewer than 12 samples.
+func (s series) whiteNoise() float64 {
+	const blocksMs = 55
+	if s.len() < 12 {
+		return 0
+	}
+	dt := (s.t[s.len()-1] - s.t[0]) / float64(s.len()-1)
 	best := 0.0
 	for _, m := range []int{1, 2, 4} {
-		var d []float64
-		for i := 0; i+3*m <= len(x); i++ {
-			a, b, c := mean(x[i:i+m]), mean(x[i+m:i+2*m]), mean(x[i+2*m:i+3*m])
-			d = append(d, math.Abs(a-2*b+c))
-		}
-		if len(d) < 10 {
+		if m > 1 && float64(3*m)*dt > blocksMs {
 			break
 		}
-		// Var(a-2b+c) = 6 s^2/m; the median of |N(0,1)| is 0.6745.
+		var d []float64
+		for i := 0; i+3*m <= s.len(); i++ {
+			a, b, c := mean(s.x[i:i+m]), mean(s.x[i+m:i+2*m]), mean(s.x[i+2*m:i+3*m])
+			d = append(d, math.Abs(a-2*b+c))
+		}
+		// The median of |N(0,1)| is 0.6745.
 		best = max(best, median(d)/0.6745*math.Sqrt(float64(m)/6))
 	}
 	return best
@@ -142,7 +172,7 @@ func whiteNoise(x []float64) float64 {
 // five of their own standard errors and scales sd so that its median agrees
 // with the scatter seen in the series; floor bounds sd from below.
 func (s series) calibrate(floor float64) series {
-	n := whiteNoise(s.x)
+	n := s.whiteNoise()
 	med := median(s.sd)
 	f := 1.0
 	if n > 0 && med > 0 {

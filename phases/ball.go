@@ -1,0 +1,124 @@
+package phases
+
+import (
+	"math"
+
+	"nightcage/vision"
+)
+
+// flying is a ball that comes in on a nearly straight line and goes off on
+// another, both at up to 120 mph (2100 in/s); the square terms take in gravity
+// and perspective over some tens of milliseconds.
+var flying = breakModel{before: [3]float64{2100, 3000}, after: [3]float64{2100, 3000}}
+
+// ballMs is how long before and after contact the ball's way is read.
+const ballMs = 60
+
+// ballMeetsBat multiplies p by where the ball's way in and its way out meet
+// or, without a way out, by where the incoming ball reaches the barrel. Only a
+// camera beside the hitter sees either: along the pitch line the ball hardly
+// moves in the picture.
+func (r *reading) ballMeetsBat(b batPath, p posterior) (label string, ok bool) {
+	if r.pitcher == 0 {
+		return "", false
+	}
+	// As stated: a ball that turns round within a few frames leaves no quiet
+	// stretch to estimate its scatter from.
+	ball := r.marks(func(f *vision.Frame) vision.Mark { return f.Ball })
+	prior, sd, _ := p.moments()
+	from, to := prior-3*sd-ballMs, prior+3*sd+ballMs
+	x, y := ball.x.between(from, to), ball.y.between(from, to)
+	if x.len() < 3 {
+		return "", false
+	}
+	if turned(x, r.pitcher) {
+		lo, hi := math.Max(p.t[0], x.t[1]), math.Min(p.t[len(p.t)-1], x.t[x.len()-2])
+		if hi > lo {
+			q, _, okX := flying.locate(x, lo, hi, from, to, p.step())
+			qy, _, okY := flying.locate(y, lo, hi, from, to, p.step())
+			if okX && okY {
+				for i := range q.logp {
+					q.logp[i] += qy.logp[i]
+				}
+				t, s, _ := q.moments()
+				p.normal(t, math.Hypot(s, contactLastsMs))
+				return "the ball's way in and way out", true
+			}
+		}
+	}
+	t, s, ok := r.ballReachesBarrel(b, x, y, prior)
+	if !ok {
+		return "", false
+	}
+	p.normal(t, s)
+	return "the incoming ball reaches the barrel", true
+}
+
+// contactLastsMs is how long ball and bat touch (0.7 ms; collision studies,
+// quoted second-hand).
+const contactLastsMs = 0.7
+
+// turned reports whether the ball both comes from the pitcher and goes away
+// again. toPitcher is the sign of that direction along x.
+func turned(x series, toPitcher float64) bool {
+	in, out := 0, 0
+	for i := 1; i < x.len(); i++ {
+		d := toPitcher * (x.x[i] - x.x[i-1])
+		if d < -3*x.sd[i] {
+			in++
+		} else if d > 3*x.sd[i] && in > 0 {
+			out++
+		}
+	}
+	return in >= 2 && out >= 2
+}
+
+// ballReachesBarrel extrapolates the ball's last seen way to the place of the
+// sweet spot, six inches from the tip. Where they meet they are equally far
+// from the camera, so the picture shows them together.
+func (r *reading) ballReachesBarrel(b batPath, x, y series, prior float64) (t, sd float64, ok bool) {
+	const sweetIn, radiiIn, lineMs = 6, 2.75, 50
+	last := x.t[x.len()-1]
+	bx, by := x.between(last-lineMs, last), y.between(last-lineMs, last)
+	if bx.len() < 3 || !(b.length > 0) {
+		return 0, 0, false
+	}
+	vx, mx, sx := line(bx, last)
+	vy, my, _ := line(by, last)
+	if r.pitcher*mx >= 0 {
+		return 0, 0, false
+	}
+	half := math.Max(12, 2.5*r.dt)
+	best := math.Inf(1)
+	for u := prior - searchMs; u <= prior+searchMs; u += r.dt / 8 {
+		tx, _, s1, _, ok1 := b.tip.x.local(u, half, 2)
+		ty, _, _, _, ok2 := b.tip.y.local(u, half, 2)
+		ax, _, _, _, ok3 := b.axis.x.local(u, half, 2)
+		ay, _, _, _, ok4 := b.axis.y.local(u, half, 2)
+		if !(ok1 && ok2 && ok3 && ok4) {
+			continue
+		}
+		// Radii of ball and barrel keep their middles apart along the pitch.
+		dx := vx + mx*(u-last) - (tx - ax*sweetIn/b.length) - r.pitcher*radiiIn
+		dy := vy + my*(u-last) - (ty - ay*sweetIn/b.length)
+		if d := math.Abs(dx); d < best && math.Abs(dy) < 8 {
+			best, t, ok = d, u, true
+			// They close at the ball's speed plus about the bat's, at least as great.
+			sd = math.Hypot(sx*(1+math.Abs(u-last)/lineMs*3), math.Hypot(s1, 1.5)) / (2 * math.Abs(mx))
+		}
+	}
+	return t, math.Max(sd, 1), ok && best < 2
+}
+
+// line fits v + m*(t-t0) to s and returns v, m and the standard error of v.
+func line(s series, t0 float64) (v, m, sv float64) {
+	var s0, s1, s2, y0, y1 float64
+	for i, t := range s.t {
+		w := 1 / (s.sd[i] * s.sd[i])
+		u := t - t0
+		s0, s1, s2 = s0+w, s1+w*u, s2+w*u*u
+		y0, y1 = y0+w*s.x[i], y1+w*u*s.x[i]
+	}
+	det := s0*s2 - s1*s1
+	return (s2*y0 - s1*y1) / det, (s0*y1 - s1*y0) / det, math.Sqrt(s2 / det)
+}
