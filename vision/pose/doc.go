@@ -1,0 +1,18 @@
+// Package pose finds people in single pictures, tells the hitter from the
+// others, and follows the hitter's body from picture to picture.
+//
+//	e, err := pose.New(ctx)             // opens two networks
+//	people, err := e.People(ctx, img)   // on a few pictures over the swing
+//	hitter, ok := pose.Hitter(sightings)
+//	f := e.Follow(hitter)
+//	look, err := f.Next(ctx, img)       // on every picture
+//	look.Put(&frame)
+//	frames, report := smooth.Bodies(frames)
+//
+// The networks are BlazePose's detector and its `full` landmark network (see
+// package models for their cards). How well they do on hitters, and what the
+// standard errors of the marks rest on, is in README.md beside this file.
+//
+// Pictures are upright 8-bit BGR gocv.Mat and stay the caller's. The package is
+// not safe for use by several goroutines on one Estimator; give each its own.
+package pose

@@ -1,0 +1,115 @@
+package pose
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"gocv.io/x/gocv"
+
+	"nightcage/models"
+	"nightcage/vision"
+)
+
+// Estimator holds the two networks and the images they are fed from. It is for
+// one goroutine at a time. The pictures given to its methods are upright 8-bit
+// BGR and stay the caller's.
+type Estimator struct {
+	detector, landmarks  *models.Session
+	detectCrop, lookCrop *cropper
+}
+
+// New opens the networks. The caller closes the Estimator. Errors are those of
+// models.Open.
+func New(ctx context.Context) (*Estimator, error) {
+	detector, err := models.Open(ctx, models.PoseDetection)
+	if err != nil {
+		return nil, fmt.Errorf("preparing to find people: %w", err)
+	}
+	landmarks, err := models.Open(ctx, models.PoseFull)
+	if err != nil {
+		return nil, fmt.Errorf("preparing to find body landmarks: %w", errors.Join(err, detector.Close()))
+	}
+	return &Estimator{
+		detector: detector, landmarks: landmarks,
+		detectCrop: newCropper(detectSize, 2.0/255, -1),
+		lookCrop:   newCropper(lookSize, 1.0/255, 0),
+	}, nil
+}
+
+// Close frees networks and images.
+func (e *Estimator) Close() error {
+	e.detectCrop.close()
+	e.lookCrop.close()
+	return errors.Join(e.detector.Close(), e.landmarks.Close())
+}
+
+// Person is somebody seen in one picture.
+type Person struct {
+	Box   vision.Box // about the landmarks, px
+	ROI   ROI        // the square to look in
+	Score float64    // the landmark network's certainty that a person is there, 0..1
+	Look  Look
+}
+
+const (
+	// present is the least certainty of the landmark network that its square
+	// holds a person.
+	present = 0.5
+	// settle is how often the landmark network is run on a new person, each
+	// time in the square that the last run points to.
+	settle = 2
+)
+
+// People finds everybody in a picture, surest first. It runs the detector some
+// seven times and the landmark network twice a person: use it on few frames.
+func (e *Estimator) People(ctx context.Context, img gocv.Mat) ([]Person, error) {
+	found, err := e.detect(ctx, img, squares(img.Cols(), img.Rows()))
+	if err != nil {
+		return nil, fmt.Errorf("finding people: %w", err)
+	}
+	var out []Person
+	for _, f := range found {
+		p, ok, err := e.settle(ctx, img, f.roi())
+		if err != nil {
+			return nil, fmt.Errorf("finding people: %w", err)
+		}
+		if ok && !seenBefore(out, p) {
+			out = append(out, p)
+		}
+	}
+	return out, nil
+}
+
+func (e *Estimator) settle(ctx context.Context, img gocv.Mat, r ROI) (p Person, ok bool, err error) {
+	var s sight
+	for range settle {
+		if s, err = e.see(ctx, img, r, false); err != nil || s.presence < present {
+			return p, false, err
+		}
+		r = s.next()
+	}
+	look := s.look()
+	return Person{Box: bounds(look.Body), ROI: r, Score: s.presence, Look: look}, true, nil
+}
+
+// seenBefore reports whether two squares settled on the same body.
+func seenBefore(people []Person, p Person) bool {
+	for _, q := range people {
+		dx, dy := p.ROI.X-q.ROI.X, p.ROI.Y-q.ROI.Y
+		near := 0.1 * min(p.ROI.Side, q.ROI.Side)
+		if dx*dx+dy*dy < near*near {
+			return true
+		}
+	}
+	return false
+}
+
+func bounds(marks []vision.Mark) vision.Box {
+	b := vision.Box{X0: marks[0].X, Y0: marks[0].Y, X1: marks[0].X, Y1: marks[0].Y}
+	for _, m := range marks {
+		b.X0, b.Y0 = min(b.X0, m.X), min(b.Y0, m.Y)
+		b.X1, b.Y1 = max(b.X1, m.X), max(b.Y1, m.Y)
+	}
+	return b
+}

@@ -1,0 +1,117 @@
+package pose
+
+import (
+	"context"
+	"math"
+
+	"gocv.io/x/gocv"
+
+	"nightcage/models"
+	"nightcage/vision"
+)
+
+const (
+	lookSize  = 256 // px, the landmark network's input
+	points    = 39  // points it gives
+	heatCells = 64  // cells along a side of a point's heat map
+	hipPoint  = 33  // middle of the hips
+	rimPoint  = 34  // a point on the circle about the whole person
+
+	// refineFrom is the least peak of a heat map that may move a point.
+	refineFrom = 0.5
+	// refineReach is how many cells about the regressed point are weighed: 7x7.
+	refineReach = 3
+)
+
+// from lists, for each landmark, the network's points whose mean it is: the
+// hand is the middle of the index and little-finger knuckles.
+var from = [vision.NumLandmarks][]int{
+	vision.Nose: {0}, vision.LeftEye: {2}, vision.RightEye: {5}, vision.LeftEar: {7}, vision.RightEar: {8},
+	vision.LeftShoulder: {11}, vision.RightShoulder: {12}, vision.LeftElbow: {13}, vision.RightElbow: {14},
+	vision.LeftWrist: {15}, vision.RightWrist: {16}, vision.LeftHand: {17, 19}, vision.RightHand: {18, 20},
+	vision.LeftHip: {23}, vision.RightHip: {24}, vision.LeftKnee: {25}, vision.RightKnee: {26},
+	vision.LeftAnkle: {27}, vision.RightAnkle: {28}, vision.LeftHeel: {29}, vision.RightHeel: {30},
+	vision.LeftToe: {31}, vision.RightToe: {32},
+}
+
+// swapSides maps each of the network's points to the same point of the other
+// side of the body.
+var swapSides = [points]int{0, 4, 5, 6, 1, 2, 3, 8, 7, 10, 9, 12, 11, 14, 13, 16, 15, 18, 17, 20, 19, 22, 21,
+	24, 23, 26, 25, 28, 27, 30, 29, 32, 31, 33, 34, 35, 36, 37, 38}
+
+// point is one of the network's 39, in image px, with world metres.
+type point struct {
+	x, y         float64
+	seen, inside float64 // probabilities: in plain view; inside the picture
+	world        vision.Vec3
+	peak         float64 // largest value of its heat map, after the sigmoid
+}
+
+// sight is one run of the landmark network.
+type sight struct {
+	points   [points]point
+	presence float64
+	roi      ROI
+}
+
+// next is the square in which to look for the same person in the next frame.
+func (s *sight) next() ROI {
+	h, r := s.points[hipPoint], s.points[rimPoint]
+	return aroundHips(h.x, h.y, r.x, r.y)
+}
+
+// see runs the landmark network on one square.
+func (e *Estimator) see(ctx context.Context, img gocv.Mat, r ROI, flip mirrored) (sight, error) {
+	s := sight{roi: r}
+	if err := e.lookCrop.into(e.landmarks.Input(0), img, r, flip); err != nil {
+		return s, err
+	}
+	if err := e.landmarks.Run(ctx); err != nil {
+		return s, err
+	}
+	s.read(e.landmarks, flip)
+	return s, nil
+}
+
+// read decodes the network's outputs into s, whose roi is set.
+func (s *sight) read(net *models.Session, flip mirrored) {
+	marks, heat, world := net.Output(0), net.Output(2), net.Output(3)
+	s.presence = float64(net.Output(1)[0])
+	sin, cos := math.Sincos(s.roi.Turn)
+	for i := range points {
+		raw := marks[5*i : 5*i+5]
+		u, v := float64(raw[0])/lookSize, float64(raw[1])/lookSize
+		u, v, peak := refine(heat[i*heatCells*heatCells:(i+1)*heatCells*heatCells], u, v)
+		wx, wy, wz := float64(world[3*i]), float64(world[3*i+1]), float64(world[3*i+2])
+		to := i
+		if flip {
+			u, wx, to = 1-u, -wx, swapSides[i]
+		}
+		p := point{seen: sigmoid(float64(raw[3])), inside: sigmoid(float64(raw[4])), peak: peak,
+			world: vision.Vec3{X: cos*wx - sin*wy, Y: sin*wx + cos*wy, Z: wz}}
+		p.x, p.y = s.roi.toImage(u, v)
+		s.points[to] = p
+	}
+}
+
+// refine moves a regressed point (0..1 of the crop) to the middle of its heat
+// map's mass in the 7x7 cells about it, when the map has a clear peak there.
+// A cell's weight is the sigmoid of its logit; cell k stands for k/64.
+func refine(heat []float32, u, v float64) (ru, rv, peak float64) {
+	col, row := int(u*heatCells), int(v*heatCells)
+	if col < 0 || row < 0 || col >= heatCells || row >= heatCells {
+		return u, v, 0
+	}
+	var sum, sumX, sumY float64
+	for y := max(row-refineReach, 0); y <= min(row+refineReach, heatCells-1); y++ {
+		for x := max(col-refineReach, 0); x <= min(col+refineReach, heatCells-1); x++ {
+			w := sigmoid(float64(heat[y*heatCells+x]))
+			peak = max(peak, w)
+			sum, sumX, sumY = sum+w, sumX+w*float64(x), sumY+w*float64(y)
+		}
+	}
+	if peak < refineFrom {
+		return u, v, peak
+	}
+	return sumX / sum / heatCells, sumY / sum / heatCells, peak
+}
