@@ -44,6 +44,8 @@ type batFit struct {
 	weight     float64   // of the smoothness between frames at a break; 1 elsewhere
 	leanWeight []float64 // of the prior that the barrel leans over the rear shoulder; 0 outside the stance
 
+	nearCost []float64 // see turnCue
+
 	breakAt int // smoothness across frames breakAt, breakAt+1 is loosened; -1 none
 
 	saved struct {

@@ -21,15 +21,54 @@ const (
 	signStepMs = 7.0
 	// cap of one term, so that one bad frame cannot decide
 	signCap = 9.0
-	// The swing turns forward (counter-clockwise from above) from some 80 ms
-	// before its peak to 40 ms after. A backward turn there costs this per ms.
-	forwardFromMs, forwardToMs = -80.0, 40.0
-	backwardCostPerMs          = 0.3
+	// The swing turns forward (counter-clockwise from above) from some 120 ms
+	// before its peak to 120 ms after, a turn of 200 deg or more.
+	forwardFromMs, forwardToMs = -120.0, 120.0
+	// Cost of a depth sign that makes the bat turn backward, per bat length
+	// that the tip moves sideways against the knob meanwhile. A sweep past the
+	// camera moves it by two.
+	backwardCost = 15.0
 	// In the stance the barrel leans over the rear shoulder, away from the
 	// plate: the tip is 10 in further from the plate than the knob, give or
 	// take 15.
 	leanIn, leanSigmaIn = 10.0, 15.0
 )
+
+// turnCue fills, for every frame, how much it costs to have the tip on the
+// near side rather than the far one. With the bat at angle a in the horizontal
+// plane, counter-clockwise from the picture's right, the tip stands cos(a) to
+// the right of the knob and sin(a) behind it; the swing turns forward, da > 0,
+// so a tip that moves to the right is in front and one that moves to the left
+// is behind.
+func (b *batFit) turnCue(sc *scene, peakMs float64) {
+	part := &scene{looks: b.looks}
+	side := part.newTrace(accelBarrel, b.scale(), func(l *look) point {
+		if !l.knob.ok || !l.tip.ok {
+			return point{}
+		}
+		return point{u: l.tip.u - l.knob.u, v: l.tip.v - l.knob.v, sigma: math.Hypot(l.tip.sigma, l.knob.sigma), ok: true}
+	})
+	for i := range b.looks {
+		lo, hi := max(0, i-1), min(len(b.looks)-1, i+1)
+		d := b.looks[i].ms - peakMs
+		if d < forwardFromMs || d > forwardToMs || !side.ok[lo] || !side.ok[hi] {
+			continue
+		}
+		// half of the move between the neighbours belongs to this frame
+		b.nearCost[i] = -backwardCost * (side.u[hi] - side.u[lo]) / 2 / (b.length() * b.scale())
+	}
+}
+
+// turnCost is what the present directions cost by turnCue.
+func (b *batFit) turnCost() float64 {
+	sum := 0.0
+	for i, c := range b.nearCost {
+		// 0 across the line of sight, +-1 along it
+		depth := r3.Dot(b.dir[i], r3.Unit(b.knob[i]))
+		sum += -c * depth
+	}
+	return sum
+}
 
 // chooseSigns returns for every frame whether the tip is further from the
 // camera than the knob.
@@ -51,20 +90,21 @@ func (b *batFit) chooseSigns(peakMs float64) []bool {
 	single := func(k, sgn int) float64 {
 		l := &b.looks[at[k]]
 		if l.ms-peakMs > -200 {
-			return 0
+			to := len(b.looks)
+			if k+1 < n {
+				to = at[k+1]
+			}
+			c := 0.0
+			for i := at[k]; i < to; i++ {
+				c += b.nearCost[i]
+			}
+			if sgn == 1 {
+				c = -c
+			}
+			return c
 		}
 		lean := b.length()*r3.Dot(dirs[k][sgn], b.cam.axisZ) + leanIn
 		return lean * lean / (leanSigmaIn * leanSigmaIn) * signStepMs / 100
-	}
-	pair := func(k, s0, s1 int) float64 {
-		m0, m1 := b.looks[at[k-1]].ms, b.looks[at[k]].ms
-		mid := (m0+m1)/2 - peakMs
-		if mid < forwardFromMs || mid > forwardToMs || m1-m0 > 60 {
-			return 0
-		}
-		// rad over the step, about the vertical
-		turn := r3.Dot(b.cam.up, r3.Cross(dirs[k-1][s0], dirs[k][s1]))
-		return backwardCostPerMs * (m1 - m0) / (1 + math.Exp(turn/0.03))
 	}
 	triple := func(k, s0, s1, s2 int) float64 {
 		h1, h2 := (b.looks[at[k-1]].ms-b.looks[at[k-2]].ms)/1000, (b.looks[at[k]].ms-b.looks[at[k-1]].ms)/1000
@@ -80,7 +120,7 @@ func (b *batFit) chooseSigns(peakMs float64) []bool {
 	back := make([][4]int, n)
 	if n >= 2 {
 		for q := range 4 {
-			cost[1][q] = single(0, q/2) + single(1, q%2) + pair(1, q/2, q%2)
+			cost[1][q] = single(0, q/2) + single(1, q%2)
 		}
 	}
 	for k := 2; k < n; k++ {
@@ -88,7 +128,7 @@ func (b *batFit) chooseSigns(peakMs float64) []bool {
 			s1, s2 := q/2, q%2
 			cost[k][q] = math.Inf(1)
 			for s0 := range 2 {
-				c := cost[k-1][s0*2+s1] + triple(k, s0, s1, s2) + pair(k, s1, s2) + single(k, s2)
+				c := cost[k-1][s0*2+s1] + triple(k, s0, s1, s2) + single(k, s2)
 				if c < cost[k][q] {
 					cost[k][q], back[k][q] = c, s0
 				}
@@ -176,7 +216,9 @@ func (b *batFit) refine(far []bool, s *normal) (doubt float64, err error) {
 	if err := minimise(b, s, fitSteps); err != nil {
 		return 0, err
 	}
-	best, second := s.cost, math.Inf(1)
+	// twice, because a least-squares cost is twice a log odds
+	cost := func() float64 { return s.cost + 2*b.turnCost() }
+	best, second := cost(), math.Inf(1)
 	keepK, keepD, keepG := slices.Clone(b.knob), slices.Clone(b.dir), b.global
 	back := func() {
 		copy(b.knob, keepK)
@@ -192,13 +234,13 @@ func (b *batFit) refine(far []bool, s *normal) (doubt float64, err error) {
 			if err := minimise(b, s, fitSteps); err != nil || !b.differs(keepD) {
 				continue
 			}
-			if s.cost < best {
-				second, best = best, s.cost
+			if c := cost(); c < best {
+				second, best = best, c
 				keepK, keepD, keepG = slices.Clone(b.knob), slices.Clone(b.dir), b.global
 				better = true
 				break
 			}
-			second = min(second, s.cost)
+			second = min(second, cost())
 		}
 		back()
 		if !better {
@@ -222,7 +264,7 @@ func (b *batFit) stretches() [][2]int {
 	along := func(i int) float64 { return math.Abs(r3.Dot(b.dir[i], r3.Unit(b.knob[i]))) }
 	const reach = 3
 	for i := reach; i+reach < len(b.looks); i++ {
-		low := along(i) < 0.6
+		low := along(i) < 0.9
 		for k := 1; low && k <= reach; k++ {
 			low = along(i) <= along(i-k) && along(i) < along(i+k)
 		}

@@ -203,6 +203,8 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 		b.depth[i], b.depthSigma[i] = body.handDepth(b.looks[i].ms)
 		b.depthSigma[i] *= math.Sqrt(max(1, depthLastsTogetherS/dt))
 	}
+	b.nearCost = make([]float64, n)
+	b.turnCue(sc, sc.looks[w.moments.peak].ms)
 	s := b.size()
 	doubt, err := b.refine(b.chooseSigns(sc.looks[w.moments.peak].ms), s)
 	if err != nil {
