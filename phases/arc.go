@@ -241,13 +241,20 @@ func (r *reading) solvedArc(b batPath) arc {
 	return a
 }
 
-// plateSide is the bat's reach to the plate's side in a picture taken along
-// the pitch line (within 40 degrees), inches at the body.
-func (r *reading) plateSide(b batPath) (series, bool) {
+// alongPitch reports whether the camera looks along the pitch line, within 40
+// degrees, from either end.
+func (r *reading) alongPitch() bool {
 	yaw, _, ok := r.cameraYaw()
-	if !ok || math.Abs(math.Sin(yaw*math.Pi/180)) < math.Cos(40*math.Pi/180) || b.axis.x.len() < minFrames {
+	return ok && math.Abs(math.Sin(yaw*math.Pi/180)) > math.Cos(40*math.Pi/180)
+}
+
+// plateSide is the bat's reach to the plate's side in a picture taken along
+// the pitch line, inches at the body.
+func (r *reading) plateSide(b batPath) (series, bool) {
+	if !r.alongPitch() || b.axis.x.len() < minFrames {
 		return series{}, false
 	}
+	yaw, _, _ := r.cameraYaw()
 	k := -1.0 // from the front the plate is to the left of a right-handed hitter
 	if yaw < 0 {
 		k = 1

@@ -31,7 +31,15 @@ type foot struct {
 	height           series // of the toe above the ground under it
 	noise            float64
 	source           string
+	blind            bool // seen along the stride, nothing solved
 }
+
+const toeHeight = "lead toe height"
+
+// blindS is added to the errors of toe events seen along the stride without a
+// solution, ms: as the foot comes down it also goes up or down the picture with
+// the ground, and the two can cancel.
+const blindS = 40
 
 // findFeet places stride start, toe touch and heel plant in the time up to
 // contact.
@@ -60,11 +68,23 @@ func (r *reading) findFeet(contact float64) feet {
 // measured, the rear toe serves as the ground until the rear heel lifts.
 func (r *reading) leadFoot(contact float64) (foot, string) {
 	h := r.track.Hand
-	f := foot{toe: r.body(h.Lead(vision.LeftToe)), heel: r.body(h.Lead(vision.LeftHeel)), ankle: r.body(h.Lead(vision.LeftAnkle)), source: "lead toe height"}
+	f := foot{toe: r.body(h.Lead(vision.LeftToe)), heel: r.body(h.Lead(vision.LeftHeel)), ankle: r.body(h.Lead(vision.LeftAnkle)), source: toeHeight}
 	if n := f.toe.y.between(contact-900, contact).len(); n < minFrames {
 		return f, fmt.Sprintf("the lead toe was seen in only %d frames before contact", n)
 	}
-	if !r.steadied {
+	if r.alongPitch() {
+		// The picture of the ground rises or falls with every inch of the
+		// stride; heights are read from the solution where there is one.
+		toe, heel, ankle := r.body3(h.Lead(vision.LeftToe)), r.body3(h.Lead(vision.LeftHeel)), r.body3(h.Lead(vision.LeftAnkle))
+		if toe.y.between(contact-900, contact).len() >= minFrames {
+			f.toe, f.heel, f.ankle = trace{toe.x, toe.y}, trace{heel.x, heel.y}, trace{ankle.x, ankle.y}
+			f.source = "lead toe height in three dimensions"
+		} else {
+			f.blind = true
+			f.source = "lead toe height, seen along the stride"
+		}
+	}
+	if !r.steadied && f.source == toeHeight {
 		rear := r.body(h.Rear(vision.LeftToe))
 		if rear.y.between(contact-900, contact).len()*2 > f.toe.y.between(contact-900, contact).len() {
 			for _, p := range []*trace{&f.toe, &f.heel, &f.ankle} {
@@ -80,8 +100,11 @@ func (r *reading) leadFoot(contact float64) (foot, string) {
 // aboveGround is the toe's height over the ground beneath it, smoothed. The
 // picture of the ground rises or falls as the foot travels, because the foot
 // goes toward or from the camera: ground height is taken to change in
-// proportion to the foot's way from where it stood to where it lands. noise is
-// the standing toe's own wander, which holds what steadying left behind.
+// proportion to the foot's way from where it stood to where it lands. Seen
+// along the pitch line that way does not show, and the ground may rise or fall
+// by as much as the foot: there the distance from both resting heights stands
+// for height. noise is the standing toe's own wander, which holds what steadying
+// left behind.
 func (f *foot) aboveGround(contact, half float64) (height series, noise float64) {
 	x, y := f.toe.x.smoothed(half), f.toe.y.smoothed(half)
 	y = y.between(math.Inf(-1), contact)
@@ -105,8 +128,11 @@ func (f *foot) aboveGround(contact, half float64) (height series, noise float64)
 		} else if t > (end+contact)/2 {
 			way = 1
 		}
-		height.t, height.sd = append(height.t, t), append(height.sd, y.sd[i])
-		height.x = append(height.x, y.x[i]-(y0+way*(y1-y0)))
+		h := y.x[i] - (y0 + way*(y1-y0))
+		if f.blind {
+			h = math.Min(math.Abs(y.x[i]-y0), math.Abs(y.x[i]-y1))
+		}
+		height.t, height.sd, height.x = append(height.t, t), append(height.sd, y.sd[i]), append(height.x, h)
 	}
 	var dev []float64
 	for _, v := range pre.x {
@@ -125,13 +151,19 @@ const (
 )
 
 // bar is the height that counts as off the ground.
-func (f *foot) bar() float64 { return math.Max(flightIn, 4*f.noise) }
+func (f *foot) bar() float64 {
+	if f.blind {
+		return math.Max(flightIn/3, 4*f.noise)
+	}
+	return math.Max(flightIn, 4*f.noise)
+}
 
 // flight returns when the toe was last clear of the ground before contact:
-// the first and last sample above the bar. Two flights less than 40 ms apart
-// are one (a grazing step).
+// the first and last sample above the bar. Two flights less than 60 ms apart
+// are one (a grazing step, or a foot that passes through its other resting
+// height).
 func (f *foot) flight(contact, dt float64) (lift, land float64, ok bool) {
-	rs := runs(f.height.x, f.bar(), int(math.Ceil(flightMs/dt)), int(40/dt))
+	rs := runs(f.height.x, f.bar(), int(math.Ceil(flightMs/dt)), int(60/dt))
 	for i := len(rs) - 1; i >= 0; i-- {
 		a, b := f.height.t[rs[i][0]], f.height.t[rs[i][1]]
 		if b > contact-40 { // still up at contact: a foot that never came down
@@ -145,23 +177,39 @@ func (f *foot) flight(contact, dt float64) (lift, land float64, ok bool) {
 // liftOff extrapolates the toe's rise back to its resting height.
 func (r *reading) liftOff(f foot, lift, land float64) finding {
 	up := math.Min(70, (land-lift)/2)
-	p, _, ok := leaving.locate(f.toe.y, lift-90, lift+10, lift-180, lift+up, r.dt/8)
+	m := leaving
+	if f.blind {
+		m.rising = 0
+	}
+	p, _, ok := m.locate(f.toe.y, lift-90, lift+20, lift-180, lift+math.Max(up, 40), r.dt/8)
 	if !ok {
 		return missing("too few frames show the lead toe while it leaves the ground")
 	}
-	p = r.sharpen(leaving, f.toe.y, p, 100, up)
-	return r.place(p, 0.95, f.source+", rise carried back to rest")
+	p = r.sharpen(m, f.toe.y, p, 100, up)
+	return f.doubt(r.place(p, 0.95, f.source+", rise carried back to rest"))
 }
 
 // touchDown extrapolates the toe's descent to the height at which it settles.
 func (r *reading) touchDown(f foot, lift, land, contact float64) finding {
 	down := math.Min(90, (land-lift)/2)
-	p, _, ok := touching.locate(f.toe.y, land-10, math.Min(land+70, contact-20), land-down, math.Min(land+150, contact), r.dt/8)
+	m := touching
+	if f.blind {
+		m.rising = 0
+	}
+	p, _, ok := m.locate(f.toe.y, land-10, math.Min(land+70, contact-20), land-down, math.Min(land+150, contact), r.dt/8)
 	if !ok {
 		return missing("too few frames show the lead toe as it lands")
 	}
-	p = r.sharpen(touching, f.toe.y, p, down, 70)
-	return r.place(p, 0.95, f.source+", descent carried to where it settles")
+	p = r.sharpen(m, f.toe.y, p, down, 70)
+	return f.doubt(r.place(p, 0.95, f.source+", descent carried to where it settles"))
+}
+
+// doubt widens what was read along the stride.
+func (f *foot) doubt(g finding) finding {
+	if f.blind {
+		g.sd, g.confidence = math.Hypot(g.sd, blindS), 0.3
+	}
+	return g
 }
 
 // heelDown does the same for the heel, together with the ankle above it.

@@ -39,6 +39,9 @@ func (r *reading) forwardMove(b batPath, contact finding) finding {
 		k := r.space(func(p *vision.Pose3) vision.Point3 { return p.Knob })
 		axes, source = []series{k.x, k.y, k.z}, "knob in three dimensions"
 	}
+	if len(axes) == 2 && r.alongPitch() {
+		return missing("no three dimensions, and this view looks along the hands' way to the ball")
+	}
 	for i := range axes {
 		axes[i] = axes[i].between(contact.t-400, contact.t+50)
 	}
@@ -67,14 +70,19 @@ func (r *reading) forwardMove(b batPath, contact finding) finding {
 	level := median(drift.x)
 	back := (v - level) / steep
 	sd := math.Hypot(math.Hypot(sv, 1.25*median(drift.sd)/math.Sqrt(float64(drift.len())))/steep, back*sSlope/steep)
-	return finding{t: at - back, sd: floorSigma(math.Hypot(sd, gradualMs), r.dt, 4), confidence: 0.6,
+	return finding{t: at - back, sd: floorSigma(math.Hypot(sd, launchMs), r.dt, 4), confidence: 0.5,
 		evidence: []string{source + " speed, steepest rise carried back to the drift before it"}}
 }
 
-// gradualMs is how far apart two readers, or two channels of one reader, put
-// the start of a movement that has no jump in speed (common practice, no
-// source): the body moves forward under the hands before the hands leave it.
-const gradualMs = 15
+// gradualMs is how far apart two channels put the start of a movement that has
+// no jump in speed; launchMs the same for the hands' start, where the speed of
+// the hands, their distance from the back shoulder and the bat's turn rise one
+// after another over some 50 ms (common practice, no source). Readers who agree
+// on the words differ by that much on the time.
+const (
+	gradualMs = 15
+	launchMs  = 25
+)
 
 // settling is the prior of a movement that starts without a jump, from a
 // standing hitter, at up to about a tenth of g.
@@ -214,7 +222,7 @@ func (r *reading) extension(contact finding) finding {
 	if a.between(contact.t, contact.t+withinMs).len() < 5 {
 		a = elbow2(r.body(s), r.body(e), r.body(w))
 		// Foreshortening moves the picture's maximum away from the arm's.
-		label, conf, extra = "rear elbow angle in the picture", 0.4, 20
+		label, conf, extra = "rear elbow angle in the picture", 0.4, 30
 	}
 	half := math.Max(20, 2.5*r.dt)
 	var t, v []float64
