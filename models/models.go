@@ -16,7 +16,9 @@ import (
 	"embed"
 	"encoding/hex"
 	"fmt"
+	"maps"
 	"regexp"
+	"slices"
 )
 
 // Network names one network of this package.
@@ -131,3 +133,6 @@ func read(n Network) ([]byte, error) {
 	}
 	return onnx, nil
 }
+
+// Networks lists the networks in the order of their names.
+func Networks() []Network { return slices.Sorted(maps.Keys(networks)) }
