@@ -39,6 +39,12 @@ const (
 	// anchor centre x, y, width, height and four key points x, y, all in input
 	// px from the anchor's centre; scores [1,2254,1], logits.
 	PoseDetection Network = "pose_detection"
+
+	// Bat finds the bat's knob and tip in a square round the hands. Input
+	// image [1,5,256,256]: RGB of the frame, luma of the frame before and of
+	// the frame after, 0..1. Output out [1,9,64,64], raw: heat logits of knob
+	// and tip, three precision parameters of each, bat mask logits.
+	Bat Network = "bat"
 )
 
 // Tensor is a network's input or output: float32, of fixed shape.
@@ -61,6 +67,10 @@ type spec struct{ inputs, outputs []Tensor }
 // The order of a network's tensors here is the order of Session's Input and
 // Output.
 var networks = map[Network]spec{
+	Bat: {
+		inputs:  []Tensor{{"image", []int64{1, 5, 256, 256}}},
+		outputs: []Tensor{{"out", []int64{1, 9, 64, 64}}},
+	},
 	PoseFull: {
 		inputs: []Tensor{{"image", []int64{1, 3, 256, 256}}},
 		outputs: []Tensor{
