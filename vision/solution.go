@@ -58,8 +58,19 @@ type Solution struct {
 	YawSigmaDeg      float64 // the whole swing turns about the vertical
 	TiltSigmaDeg     float64 // the whole swing tips in the picture plane
 
+	// Impact is where the ball slowed the bat, as far as the bat's path or the
+	// ball's turn shows; nil when neither does. See solve.VelocityAt.
+	Impact *Impact
+
 	// Doubt is how nearly the best solution with another choice of depth signs
 	// fits: 0 not at all, 1 as well as the chosen one.
 	Doubt float64
 	Notes []string
+}
+
+// Impact is a kink in the bat's path.
+type Impact struct {
+	Ms       float64 // capture time
+	LossRel  float64 // share of its turn rate that the bat loses there
+	FromBall bool    // Ms comes from the ball's marks, not from the bat's
 }
