@@ -86,25 +86,20 @@ func (d Desk) auditJob(ctx context.Context, e Entry, a *AuditReport) error {
 	if err != nil && !errors.Is(err, ErrNoRecord) {
 		return err
 	}
-	var measured, nothing, failed bool
-	if err == nil {
-		rec, err := d.Records.Get(id)
+	rec, ok, err := d.outcome(ctx, e)
+	if err != nil {
+		return err
+	}
+	measured := ok && !rec.Failed
+	var nothing, failed bool
+	if ok && rec.Failed {
+		f, err := failureOf(rec)
 		if err != nil {
 			return err
 		}
-		if measured = !rec.Failed; rec.Failed {
-			f, err := failureOf(rec)
-			if err != nil {
-				return err
-			}
-			now := f.Round >= e.Job.Round // else it is being retried
-			nothing = now && f.Reason.Class == ClassNothing
-			failed = now && !nothing
-		}
-	} else if e.State == StateMeasured {
-		if measured, err = d.Queue.announced(ctx, id); err != nil {
-			return err // measured in another home
-		}
+		now := f.Round >= e.Job.Round // else it is being retried
+		nothing = now && f.Reason.Class == ClassNothing
+		failed = now && !nothing
 	}
 	switch {
 	case measured && buried:
@@ -125,4 +120,17 @@ func (d Desk) auditJob(ctx context.Context, e Entry, a *AuditReport) error {
 		a.Open++
 	}
 	return nil
+}
+
+// outcome returns the job's record, or, when it was made in another home, what
+// the feed says of it.
+func (d Desk) outcome(ctx context.Context, e Entry) (rec Record, ok bool, err error) {
+	rec, err = d.Records.Get(e.Job.ID)
+	if errors.Is(err, ErrNoRecord) {
+		if !e.State.Final() {
+			return rec, false, nil
+		}
+		return d.Queue.announced(ctx, e.Job.ID)
+	}
+	return rec, err == nil, err
 }

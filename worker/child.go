@@ -86,7 +86,7 @@ type childSwing struct {
 const (
 	manifestName   = "manifest.json"
 	maxResultBytes = 512 << 20
-	stderrTail     = 1 << 10
+	stderrTail     = 512
 )
 
 // Analyze runs one child. Its process group is killed when ctx ends and, in any
@@ -113,7 +113,7 @@ func (c Child) Analyze(ctx context.Context, j Job, progress func(done, total int
 		return Result{}, cause
 	}
 	if err != nil {
-		return Result{}, died(err, tail.String())
+		return Result{}, c.Limits.died(err, tail.String())
 	}
 	return readResult(out)
 }
@@ -126,7 +126,7 @@ func (c Child) run(ctx context.Context, dir string, request []byte, stdout, stde
 	// OpenCV's large temporaries are given back and faulted in again at every
 	// call unless malloc keeps them; that made flow and feature search three to
 	// six times slower.
-	cmd.Env = append([]string{"HOME=" + dir, "TMPDIR=" + dir, "MALLOC_TOP_PAD_=67108864"}, c.Env...)
+	cmd.Env = append([]string{"HOME=" + dir, "TMPDIR=" + dir, "MALLOC_TOP_PAD_=67108864", "GOTRACEBACK=single"}, c.Env...)
 	for _, name := range passedOn {
 		if v, ok := os.LookupEnv(name); ok {
 			cmd.Env = append(cmd.Env, name+"="+v)
@@ -177,6 +177,8 @@ func (l Limits) apply(pid int) error {
 		if r.value == 0 {
 			continue
 		}
+		// Soft and hard limit alike: the Go runtime swallows the warning signals
+		// SIGXCPU and SIGXFSZ.
 		if err := unix.Prlimit(pid, r.resource, &unix.Rlimit{Cur: r.value, Max: r.value}, nil); err != nil {
 			return err
 		}
@@ -185,7 +187,7 @@ func (l Limits) apply(pid int) error {
 }
 
 // died turns the end of a child without a manifest into a Failure.
-func died(err error, tail string) *Failure {
+func (l Limits) died(err error, tail string) *Failure {
 	f := &Failure{Class: ClassBroken, Kind: KindCrashed, Words: "the analysis process died", Err: err}
 	if tail != "" {
 		f.Err = fmt.Errorf("%w: %s", err, tail)
@@ -199,12 +201,11 @@ func died(err error, tail string) *Failure {
 	switch {
 	// The Go runtime and C++ say so and abort; there is no signal of their own.
 	case strings.Contains(tail, "out of memory") || strings.Contains(tail, "bad_alloc") ||
-		strings.Contains(tail, "cannot allocate memory"):
+		strings.Contains(tail, "cannot allocate memory") || strings.Contains(tail, "pthread_create failed"):
 		f.Kind, f.Words = KindTooBig, "the analysis ran out of the memory it may use"
-	case ws.Signaled() && ws.Signal() == syscall.SIGXCPU, strings.Contains(tail, "SIGXCPU"):
-		f.Kind, f.Words = KindTooLong, "the analysis used up its processor time"
-	case ws.Signaled() && ws.Signal() == syscall.SIGXFSZ, strings.Contains(tail, "SIGXFSZ"):
-		f.Kind, f.Words = KindTooBig, "the analysis wrote too large a file"
+	case l.CPU > 0 && ws.Signaled() && ws.Signal() == syscall.SIGKILL &&
+		exit.UserTime()+exit.SystemTime() > l.CPU-time.Second/4:
+		f.Kind, f.Words = KindTooLong, fmt.Sprintf("the analysis used more than %v of processor time", l.CPU)
 	}
 	return f
 }

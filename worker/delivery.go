@@ -50,7 +50,7 @@ func (p *puller) make(ctx context.Context) error {
 // pullWait is how long one pull stays open, and so how late a slot notices that
 // it is to stop. A pull is not cut short: a job on its way to an abandoned pull
 // would be out of reach for ackWait.
-const pullWait = time.Second
+const pullWait = 500 * time.Millisecond
 
 // next waits up to pullWait for a job. It returns nil when there is none.
 func (p *puller) next(ctx context.Context) (*delivery, error) {

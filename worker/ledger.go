@@ -174,6 +174,7 @@ type step struct {
 	only func(State) bool // further condition on the state before; nil: none
 	set  string           // further assignments, with args
 	args []any
+	also func(*sql.Tx) error // in the same transaction; nil: nothing
 }
 
 // move makes a step when the state machine allows it. moved is false when it
@@ -197,6 +198,11 @@ func (l *Ledger) move(ctx context.Context, id string, s step) (moved bool, err e
 			return err
 		}
 		moved = true
+		if s.also != nil {
+			if err := s.also(tx); err != nil {
+				return err
+			}
+		}
 		return l.note(ctx, tx, id, now, e.State, s.to, s.why)
 	})
 	return moved, err
@@ -221,7 +227,12 @@ func (l *Ledger) NextSend(ctx context.Context, id string) (n int, err error) {
 func (l *Ledger) Queued(ctx context.Context, id string, seq uint64) error {
 	_, err := l.move(ctx, id, step{to: StateQueued,
 		only: func(s State) bool { return s == StateSubmitted }, // a worker may have been faster
-		set:  `seq=?`, args: []any{int64(seq)}})
+		set:  `seq=?`, args: []any{int64(seq)},
+		also: func(tx *sql.Tx) error {
+			_, err := tx.ExecContext(ctx, `INSERT INTO marks(name,value) VALUES(?,?)
+				ON CONFLICT(name) DO UPDATE SET value=max(value,excluded.value)`, lastSeqMark, int64(seq))
+			return err
+		}})
 	return err
 }
 
@@ -423,21 +434,24 @@ func (l *Ledger) Tally(ctx context.Context) (Tally, error) {
 	return t, rows.Err()
 }
 
-// raise keeps the largest value ever given for a name and returns the one
-// before.
-func (l *Ledger) raise(ctx context.Context, name string, v uint64) (was uint64, err error) {
-	err = l.tx(ctx, "mark "+name, func(tx *sql.Tx) error {
-		var old int64
-		err := tx.QueryRowContext(ctx, `SELECT value FROM marks WHERE name=?`, name).Scan(&old)
+const lastSeqMark = "last_seq"
+
+// wentBack reports whether the stream's last sequence is lower than one that
+// was confirmed before, and takes it as the new mark, so that it is reported
+// once.
+func (l *Ledger) wentBack(ctx context.Context, lastSeq uint64) (back bool, err error) {
+	err = l.tx(ctx, "mark", func(tx *sql.Tx) error {
+		var was int64
+		err := tx.QueryRowContext(ctx, `SELECT value FROM marks WHERE name=?`, lastSeqMark).Scan(&was)
 		if err != nil && !errors.Is(err, sql.ErrNoRows) {
 			return err
 		}
-		was = uint64(old)
+		back = lastSeq < uint64(was)
 		_, err = tx.ExecContext(ctx, `INSERT INTO marks(name,value) VALUES(?,?)
-			ON CONFLICT(name) DO UPDATE SET value=max(value,excluded.value)`, name, int64(v))
+			ON CONFLICT(name) DO UPDATE SET value=excluded.value`, lastSeqMark, int64(lastSeq))
 		return err
 	})
-	return was, err
+	return back, err
 }
 
 func b2i(b bool) int {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/cloudevents/sdk-go/v2/event"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
@@ -210,6 +211,10 @@ func (q *Queue) Close() {
 	}
 }
 
+// errRotten: a job's place in the stream is taken by a message that cannot be
+// read. (Or the job was there and finished between two questions.)
+var errRotten = errors.New("the queue holds a message that it cannot read")
+
 // Publish puts a job on the queue. send numbers deliberate publications of the
 // job; the same number again is the same publication. already is true when the
 // job is on the queue from before. When Publish returns nil the job is stored.
@@ -229,8 +234,7 @@ func (q *Queue) Publish(ctx context.Context, j Job, send int) (seq uint64, alrea
 	case errors.As(err, &api) && strings.Contains(api.Description, "maximum messages per subject"):
 		has, seq, err := q.Has(ctx, j.ID)
 		if err == nil && !has {
-			// Taken and finished between the two calls: the same answer.
-			return 0, true, nil
+			err = fmt.Errorf("%w: job %s", errRotten, j.ID)
 		}
 		return seq, true, err
 	case errors.As(err, &api) && strings.Contains(api.Description, "maximum bytes"):
@@ -257,11 +261,32 @@ func (q *Queue) Has(ctx context.Context, jobID string) (has bool, seq uint64, er
 	return true, m.Sequence, nil
 }
 
-// purge removes whatever the stream keeps under the job's subject, delivered
-// or not.
-func (q *Queue) purge(ctx context.Context, jobID string) error {
-	if err := q.jobs.Purge(ctx, jetstream.WithPurgeSubject(jobsPrefix+jobID)); err != nil {
-		return fmt.Errorf("%w: purge job %s: %w", ErrQueue, jobID, err)
+// readable returns the jobs that the stream holds and can read.
+func (q *Queue) readable(ctx context.Context) ([]Job, error) {
+	info, err := q.jobs.Info(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrQueue, err)
+	}
+	var jobs []Job
+	for seq := info.State.FirstSeq; seq > 0 && seq <= info.State.LastSeq; seq++ {
+		m, err := q.jobs.GetMsg(ctx, seq)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue
+		}
+		if err != nil {
+			return nil, fmt.Errorf("%w: read message %d: %w", ErrQueue, seq, err)
+		}
+		if j, err := parseJob(m.Data); err == nil {
+			jobs = append(jobs, j)
+		}
+	}
+	return jobs, nil
+}
+
+// purge removes everything from the stream, delivered or not.
+func (q *Queue) purge(ctx context.Context) error {
+	if err := q.jobs.Purge(ctx); err != nil {
+		return fmt.Errorf("%w: purge: %w", ErrQueue, err)
 	}
 	return nil
 }
@@ -311,36 +336,49 @@ func (q *Queue) unbury(ctx context.Context, id string) error {
 	return nil
 }
 
-// unannounce takes a job's first record off the feed, so that the next one is
-// told from it.
+// unannounce takes a job's outcome off the feed, so that the next one is told
+// from it.
 func (q *Queue) unannounce(ctx context.Context, jobID string) error {
-	if err := q.recs.Purge(ctx, jetstream.WithPurgeSubject(recordsPrefix+"*."+RecordID(jobID, 1))); err != nil {
-		return fmt.Errorf("%w: feed of %s: %w", ErrQueue, jobID, err)
+	for _, id := range outcomeIDs(jobID) {
+		if err := q.recs.Purge(ctx, jetstream.WithPurgeSubject(recordsPrefix+"*."+id)); err != nil {
+			return fmt.Errorf("%w: feed of %s: %w", ErrQueue, jobID, err)
+		}
 	}
 	return nil
 }
 
+// outcomeIDs are the record ids that tell a job's outcome: its first swing, or
+// its failure.
+func outcomeIDs(jobID string) []string { return []string{RecordID(jobID, 1), RecordID(jobID, 0)} }
+
 // Announce publishes a stored event on the feed of records. Repeating it with
 // the same event is harmless.
-func (q *Queue) Announce(ctx context.Context, team, recordID string, event []byte) error {
-	if _, err := q.js.Publish(ctx, recordsPrefix+teamToken(team)+"."+recordID, event,
+func (q *Queue) Announce(ctx context.Context, team, recordID string, eventJSON []byte) error {
+	if _, err := q.js.Publish(ctx, recordsPrefix+teamToken(team)+"."+recordID, eventJSON,
 		jetstream.WithExpectStream(recordsStream), jetstream.WithRetryAttempts(6)); err != nil {
 		return fmt.Errorf("%w: announce record %s: %w", ErrQueue, recordID, err)
 	}
 	return nil
 }
 
-// announced reports whether the feed holds a swing record of the job: how a
-// home learns that another home's worker measured it.
-func (q *Queue) announced(ctx context.Context, jobID string) (bool, error) {
-	_, err := q.recs.GetLastMsgForSubject(ctx, recordsPrefix+"*."+RecordID(jobID, 1))
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return false, nil
+// announced returns the job's outcome as the feed has it: how a home learns what
+// another home's worker did. ok is false when there is none.
+func (q *Queue) announced(ctx context.Context, jobID string) (rec Record, ok bool, err error) {
+	for _, id := range outcomeIDs(jobID) {
+		m, err := q.recs.GetLastMsgForSubject(ctx, recordsPrefix+"*."+id)
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue
+		}
+		e := event.New()
+		if err == nil {
+			err = json.Unmarshal(m.Data, &e)
+		}
+		if err != nil {
+			return rec, false, fmt.Errorf("%w: look for record of %s: %w", ErrQueue, jobID, err)
+		}
+		return Record{JobID: jobID, Events: []event.Event{e}, Failed: id == jobID}, true, nil
 	}
-	if err != nil {
-		return false, fmt.Errorf("%w: look for record of %s: %w", ErrQueue, jobID, err)
-	}
-	return true, nil
+	return rec, false, nil
 }
 
 // Depth is what the queue says about itself.

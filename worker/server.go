@@ -29,25 +29,28 @@ const serverReadyWithin = 30 * time.Second // recovery of a full store on a slow
 // startEmbedded opens the home's queue store. With listen, other processes of
 // this user can connect through loopback. errLocked when another process has
 // the store.
-func startEmbedded(ctx context.Context, home Home, listen bool, log zerolog.Logger) (e *embedded, err error) {
+func startEmbedded(ctx context.Context, home Home, listen bool, log zerolog.Logger) (*embedded, error) {
 	lock, err := home.lock()
 	if err != nil {
 		return nil, err
 	}
-	e = &embedded{home: home, lock: lock, token: rand.Text(), listen: listen}
-	defer func() {
-		if err != nil {
-			e.stop()
-		}
-	}()
+	e := &embedded{home: home, lock: lock, token: rand.Text(), listen: listen}
+	if err := e.start(ctx, log); err != nil {
+		e.stop()
+		return nil, fmt.Errorf("queue server: %w", err)
+	}
+	return e, nil
+}
+
+func (e *embedded) start(ctx context.Context, log zerolog.Logger) error {
 	opts := &server.Options{
 		ServerName:             "nightcage",
 		Host:                   "127.0.0.1",
 		Port:                   server.RANDOM_PORT,
-		DontListen:             !listen,
+		DontListen:             !e.listen,
 		Authorization:          e.token,
 		JetStream:              true,
-		StoreDir:               home.queueDir(),
+		StoreDir:               e.home.queueDir(),
 		SyncAlways:             true, // the default acknowledges up to two minutes before it syncs
 		JetStreamMaxMemory:     64 << 20,
 		JetStreamMaxStore:      jobsMaxBytes + deadMaxBytes + recordsMaxBytes + 64<<20,
@@ -57,7 +60,7 @@ func startEmbedded(ctx context.Context, home Home, listen bool, log zerolog.Logg
 	}
 	srv, err := server.NewServer(opts)
 	if err != nil {
-		return nil, fmt.Errorf("queue server: %w", err)
+		return err
 	}
 	causes := &serverLog{log: log}
 	srv.SetLoggerV2(causes, false, false, false)
@@ -68,25 +71,25 @@ func startEmbedded(ctx context.Context, home Home, listen bool, log zerolog.Logg
 		// A server that failed to start still claims to be running; its log is
 		// the only witness.
 		if c := causes.fatal(); c != "" {
-			return nil, fmt.Errorf("queue server: %s", c)
+			return errors.New(c)
 		}
 		if ctx.Err() != nil {
-			return nil, ctx.Err()
+			return ctx.Err()
 		}
 		if time.Now().After(deadline) {
-			return nil, fmt.Errorf("queue server: not ready after %v: %s", serverReadyWithin, causes.last())
+			return fmt.Errorf("not ready after %v: %s", serverReadyWithin, causes.last())
 		}
 	}
 	if h := srv.Healthz(nil); h.StatusCode != 200 || !srv.JetStreamEnabled() {
-		return nil, fmt.Errorf("queue server: not healthy: %s %s: %s", h.Status, h.Error, causes.last())
+		return fmt.Errorf("not healthy: %s %s: %s", h.Status, h.Error, causes.last())
 	}
-	if listen {
+	if e.listen {
 		a := address{URL: srv.ClientURL(), Token: e.token, PID: os.Getpid()}
-		if err := home.writeAddress(a); err != nil {
-			return nil, fmt.Errorf("queue server: write address: %w", err)
+		if err := e.home.writeAddress(a); err != nil {
+			return fmt.Errorf("write address: %w", err)
 		}
 	}
-	return e, nil
+	return nil
 }
 
 func (e *embedded) connect(opts ...nats.Option) (*nats.Conn, error) {

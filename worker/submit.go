@@ -67,6 +67,12 @@ func (d Desk) Submit(ctx context.Context, j Job) (Receipt, error) {
 		}
 	}
 	already, err := d.send(ctx, j)
+	if errors.Is(err, errRotten) {
+		if rec, err := d.Records.Get(j.ID); err == nil {
+			return d.known(ctx, j, rec)
+		}
+		err = nil // in the ledger as submitted; Reconcile makes room for it
+	}
 	if err != nil {
 		return r, fmt.Errorf("submit %s: %w", j.ID, err)
 	}

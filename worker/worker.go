@@ -82,7 +82,7 @@ func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
 	if err := errors.Join(w.Home.sweepScratch(), w.Records.sweep(time.Now())); err != nil {
 		return fmt.Errorf("%w: clean up: %w", ErrStorage, err)
 	}
-	if err := w.reconcile(stop, q); err != nil {
+	if _, err := w.reconcile(stop, q); err != nil {
 		return err
 	}
 	p, err := q.newPuller(stop, q.Owner())
@@ -131,13 +131,17 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 		case <-tick.C:
 		}
 		if w.Drain {
-			done, stranded, err := w.drained(pull, q)
+			d, err := q.Depth(pull)
 			switch {
 			case pull.Err() != nil || err != nil:
 				continue // a queue that stays away is noticed by the slots
-			case done:
-				return errDrained
-			case !stranded:
+			case d.Jobs == 0:
+				// Every job that the queue knows of is acknowledged.
+				r, err := w.reconcile(pull, q)
+				if err == nil && r.Resent == 0 {
+					return errDrained
+				}
+			case !d.stranded():
 				quietSince = time.Time{}
 			case quietSince.IsZero():
 				quietSince = time.Now()
@@ -146,7 +150,7 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 			}
 		}
 		if time.Since(reconciled) > reconcileEvery {
-			if err := w.reconcile(pull, q); err != nil && pull.Err() == nil {
+			if _, err := w.reconcile(pull, q); err != nil && pull.Err() == nil {
 				w.Log.Error().Err(err).Msg("reconcile")
 			}
 			reconciled = time.Now()
@@ -154,28 +158,16 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 	}
 }
 
-// drained reports whether the queue is empty, which it is only when every job
-// has been acknowledged; stranded, that jobs lie in the stream which the
-// consumer says it will never deliver.
-func (w *Worker) drained(ctx context.Context, q *Queue) (done, stranded bool, err error) {
-	d, err := q.Depth(ctx)
-	return err == nil && d.Jobs == 0, d.stranded(), err
-}
-
-func (w *Worker) reconcile(ctx context.Context, q *Queue) error {
+func (w *Worker) reconcile(ctx context.Context, q *Queue) (Reconciled, error) {
 	r, err := Reconcile(ctx, Desk{Ledger: w.Ledger, Records: w.Records, Queue: q})
 	if err != nil {
-		return err
+		return r, err
 	}
-	ev := w.Log.Info()
-	if r.WentBack || r.Resent > 0 {
-		ev = w.Log.Warn()
+	if r.WentBack || r.Rebuilt || r.Resent > 0 {
+		w.Log.Warn().Int("open", r.Open).Int("resent", r.Resent).Int("settled", r.Settled).
+			Bool("queue_rebuilt", r.Rebuilt).Bool("queue_went_back", r.WentBack).Msg("the queue had lost jobs")
 	}
-	if r.WentBack || r.Resent > 0 || r.Settled > 0 {
-		ev.Int("open", r.Open).Int("resent", r.Resent).Int("settled", r.Settled).
-			Bool("queue_went_back", r.WentBack).Msg("reconciled ledger and queue")
-	}
-	return nil
+	return r, nil
 }
 
 // slot takes one job after the other.

@@ -1,0 +1,409 @@
+package worker
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+)
+
+// process starts this test binary as a worker of the home.
+func (n *night) process(env ...string) (*exec.Cmd, *bytes.Buffer) {
+	n.t.Helper()
+	var log bytes.Buffer
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), append([]string{"NIGHTCAGE_TEST_ROLE=worker", "NIGHTCAGE_TEST_HOME=" + n.Home.Dir()}, env...)...)
+	cmd.Stderr = &log
+	if err := cmd.Start(); err != nil {
+		n.t.Fatal(err)
+	}
+	n.t.Cleanup(func() {
+		cmd.Process.Kill()
+		cmd.Wait()
+		if n.t.Failed() {
+			n.t.Logf("worker process:\n%s", log.String())
+		}
+	})
+	return cmd, &log
+}
+
+// kill -9 of a worker in the middle of a job: the next worker measures it, and
+// there is exactly one record.
+func TestKilledWorkerLosesNothing(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	starts := filepath.Join(n.clips, "starts")
+	long, short := n.clip("long.mp4", "slow 1s"), n.clip("short.mp4", "ok")
+	n.submit(long, short)
+	cmd, _ := n.process("NIGHTCAGE_TEST_LOG=" + starts)
+	waitUntil(t, func() bool { b, _ := os.ReadFile(starts); return strings.Contains(string(b), long.ID) })
+	if err := cmd.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	cmd.Wait()
+	if n.state(long) != StateRunning {
+		t.Fatalf("killed too late: %s", n.state(long))
+	}
+	n.audit(0, 0, 2)
+
+	again, _ := n.process("NIGHTCAGE_TEST_DRAIN=1", "NIGHTCAGE_TEST_LOG="+starts)
+	if err := again.Wait(); err != nil {
+		t.Fatal(err)
+	}
+	n.audit(2, 0, 0)
+	b, err := os.ReadFile(starts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Count(string(b), long.ID); got != 2 {
+		t.Errorf("the killed job was begun %d times, want 2", got)
+	}
+	ids, err := n.Records.IDs()
+	if err != nil || len(ids) != 2 {
+		t.Errorf("records %v, %v", ids, err)
+	}
+}
+
+// Submit, status and a second worker reach the store through the process that
+// has it open, and the second worker takes the store over when that one leaves.
+func TestProcessesShareOneHome(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	first, _ := n.process()
+	waitUntil(t, func() bool { _, err := n.Home.readAddress(); return err == nil })
+	info, err := os.Stat(n.Home.addressPath())
+	if err != nil || info.Mode().Perm() != 0o600 {
+		t.Fatalf("address file: %v, %v", info.Mode(), err)
+	}
+	a := n.clip("a.mp4", "ok")
+	n.withQueue(func(d Desk) {
+		if d.Queue.Owner() {
+			t.Error("two processes own the store")
+		}
+		if r, err := d.Submit(t.Context(), a); err != nil || r.Outcome != OutcomeQueued {
+			t.Fatalf("%v, %v", r.Outcome, err)
+		}
+	})
+	n.waitFor(a, StateMeasured)
+
+	second, log := n.process()
+	waitUntil(t, func() bool { return strings.Contains(log.String(), `"working"`) })
+	if strings.Contains(log.String(), `"owner":true`) {
+		t.Fatal("two processes own the store")
+	}
+	if err := first.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	if err := first.Wait(); err != nil {
+		t.Fatalf("SIGTERM: %v", err)
+	}
+	b := n.clip("b.mp4", "ok")
+	if got := n.submit(b); got[0] != OutcomeQueued {
+		t.Fatalf("after the owner left: %v", got)
+	}
+	n.waitFor(b, StateMeasured)
+	if err := second.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	if err := second.Wait(); err != nil {
+		t.Fatalf("SIGTERM: %v", err)
+	}
+	if _, err := n.Home.readAddress(); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("address file left behind: %v", err)
+	}
+	n.audit(2, 0, 0)
+}
+
+func waitUntil(t *testing.T, ok func() bool) {
+	t.Helper()
+	for end := time.Now().Add(15 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+		if ok() {
+			return
+		}
+	}
+	t.Fatal("waited 15 s in vain")
+}
+
+// The embedded server wants the token.
+func TestEmbeddedServerRefusesStrangers(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	q, err := OpenQueue(t.Context(), n.Home, QueueOptions{Listen: true, Log: n.Log})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer q.Close()
+	a, err := n.Home.readAddress()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.HasPrefix(a.URL, "nats://127.0.0.1:") {
+		t.Errorf("listens on %s", a.URL)
+	}
+	if nc, err := nats.Connect(a.URL); err == nil {
+		nc.Close()
+		t.Error("connected without the token")
+	}
+	if nc, err := nats.Connect(a.URL, nats.Token("guess")); err == nil {
+		nc.Close()
+		t.Error("connected with a wrong token")
+	}
+}
+
+func TestBadHomes(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	file := filepath.Join(dir, "file")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, home := range []string{file, filepath.Join(file, "below"), "/proc/nightcage"} {
+		if _, err := OpenHome(home); !errors.Is(err, ErrStorage) {
+			t.Errorf("%s: %v", home, err)
+		}
+	}
+	// A store that JetStream cannot use: the cause is in the error.
+	home, err := OpenHome(filepath.Join(dir, "home"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(home.queueDir(), "jetstream"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	began := time.Now()
+	_, err = OpenQueue(t.Context(), home, QueueOptions{})
+	if !errors.Is(err, ErrQueue) || !strings.Contains(err.Error(), "not a directory") {
+		t.Errorf("%v", err)
+	}
+	if took := time.Since(began); took > serverReadyWithin/2 {
+		t.Errorf("said so only after %v", took)
+	}
+	if err := os.WriteFile(home.LedgerPath(), []byte(strings.Repeat("this is no ledger ", 1000)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := OpenLedger(t.Context(), home.LedgerPath()); !errors.Is(err, ErrStorage) {
+		t.Errorf("%v", err)
+	}
+}
+
+// Jobs that vanish from the queue are found by the ledger.
+func TestReconcileResendsWhatTheQueueLost(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	var jobs []Job
+	for i := range 6 {
+		jobs = append(jobs, n.clip(fmt.Sprintf("%d.mp4", i), "ok"))
+	}
+	n.submit(jobs...)
+	n.withQueue(func(d Desk) { // the whole stream goes
+		if err := d.Queue.js.DeleteStream(t.Context(), jobsStream); err != nil {
+			t.Fatal(err)
+		}
+	})
+	n.withQueue(func(d Desk) {
+		a, err := Audit(t.Context(), d)
+		if err != nil || len(a.Lost) != len(jobs) || a.Balanced() {
+			t.Fatalf("audit does not see the loss: %v, %v", a, err)
+		}
+		r, err := Reconcile(t.Context(), d)
+		if err != nil || r.Resent != len(jobs) || !r.WentBack {
+			t.Fatalf("%+v, %v", r, err)
+		}
+		r, err = Reconcile(t.Context(), d)
+		if err != nil || r.Resent != 0 || r.Open != len(jobs) {
+			t.Fatalf("second time: %+v, %v", r, err)
+		}
+	})
+	n.drain()
+	n.audit(len(jobs), 0, 0)
+}
+
+// One flipped bit anywhere in the stored messages, after a clean stop and after
+// a kill (which leaves no index): JetStream alone loses jobs here.
+func TestFlippedBitInTheQueueLosesNothing(t *testing.T) {
+	t.Parallel()
+	for _, clean := range []bool{true, false} {
+		for _, at := range []float64{0.1, 0.45, 0.95} {
+			t.Run(fmt.Sprintf("clean=%v/at=%v", clean, at), func(t *testing.T) {
+				n := newNight(t)
+				var jobs []Job
+				for i := range 10 {
+					jobs = append(jobs, n.clip(fmt.Sprintf("%d.mp4", i), "ok"))
+				}
+				n.submit(jobs...)
+				blocks, err := filepath.Glob(filepath.Join(n.Home.queueDir(), "jetstream/*/streams", jobsStream, "msgs/*.blk"))
+				if err != nil || len(blocks) == 0 {
+					t.Fatalf("no blocks: %v", err)
+				}
+				b, err := os.ReadFile(blocks[0])
+				if err != nil {
+					t.Fatal(err)
+				}
+				b[int(at*float64(len(b)))] ^= 4
+				if err := os.WriteFile(blocks[0], b, 0o600); err != nil {
+					t.Fatal(err)
+				}
+				if !clean {
+					idx, err := filepath.Glob(filepath.Join(n.Home.queueDir(), "jetstream/*/streams", jobsStream, "msgs/index.db"))
+					if err != nil || len(idx) != 1 {
+						t.Fatalf("index %v, %v", idx, err)
+					}
+					if err := os.Remove(idx[0]); err != nil {
+						t.Fatal(err)
+					}
+				}
+				n.drain()
+				n.audit(len(jobs), 0, 0)
+			})
+		}
+	}
+}
+
+// A job that the stream holds and the consumer has given up on (deliveries used
+// up, a case that JetStream calls by design) is found and run.
+func TestStrandedJobIsRun(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	j := n.clip("a.mp4", "ok")
+	n.submit(j)
+	n.withQueue(func(d Desk) {
+		ctx := t.Context()
+		c, err := d.Queue.jobs.CreateConsumer(ctx, jetstream.ConsumerConfig{Durable: workers, AckPolicy: jetstream.AckExplicitPolicy, MaxDeliver: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := c.Fetch(1)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for m := range b.Messages() {
+			if err := m.Nak(); err != nil {
+				t.Fatal(err)
+			}
+		}
+		// The server only notices when someone pulls.
+		if _, err := c.Fetch(1, jetstream.FetchMaxWait(10*time.Millisecond)); err != nil {
+			t.Fatal(err)
+		}
+		waitUntil(t, func() bool { dep, err := d.Queue.Depth(ctx); return err == nil && dep.stranded() })
+		r, err := Reconcile(ctx, d)
+		if err != nil || r.Resent != 1 {
+			t.Fatalf("%+v, %v", r, err)
+		}
+	})
+	n.drain()
+	n.audit(1, 0, 0)
+}
+
+// A crash after the record is stored and before the acknowledgement: the job is
+// not measured again.
+func TestCrashBetweenStoreAndAck(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	starts := filepath.Join(n.clips, "starts")
+	n.Analyzer = script{log: starts}
+	j, dead := n.clip("a.mp4", "ok"), n.clip("b.mp4", "bad")
+	n.submit(j, dead)
+	if err := n.Records.Put(j.ID, testBundle(t, j, `{"status":"measured"}`)); err != nil {
+		t.Fatal(err)
+	}
+	files, err := failureBundle(dead, &Failure{Class: ClassBadClip, Kind: KindUnreadable, Words: "w"}, Tries{1, 0}, testPipeline, time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := n.Records.Put(dead.ID, files); err != nil {
+		t.Fatal(err)
+	}
+	n.drain()
+	n.audit(1, 1, 0)
+	if _, err := os.Stat(starts); !errors.Is(err, os.ErrNotExist) {
+		t.Error("measured again")
+	}
+}
+
+// A message that is no job of ours does not stop the worker and is kept.
+func TestForeignMessage(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	n.submit(n.clip("a.mp4", "ok"))
+	n.withQueue(func(d Desk) {
+		for subject, body := range map[string]string{"nightcage.jobs.hello": "not JSON", jobsPrefix + testJob.ID: `{"id":"` + testJob.ID + `"}`} {
+			if _, err := d.Queue.js.Publish(t.Context(), subject, []byte(body)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
+	n.drain()
+	n.audit(1, 0, 0)
+	n.withQueue(func(d Desk) {
+		l, ok, err := d.Queue.Buried(t.Context(), "hello")
+		if err != nil || !ok || string(l.Raw) != "not JSON" || l.Reason.Kind != KindBadJob {
+			t.Errorf("%+v, %v, %v", l, ok, err)
+		}
+	})
+}
+
+// A worker whose job was given to another one in the meantime.
+func TestLateWorkerDoesNotDouble(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	j := n.clip("a.mp4", "ok")
+	n.submit(j)
+	n.withQueue(func(d Desk) {
+		n.Policy = DefaultPolicy()
+		p, err := d.Queue.newPuller(t.Context(), true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d1 := next(t, p)
+		if err := d1.handBack(); err != nil {
+			t.Fatal(err)
+		}
+		d2 := next(t, p)
+		n.inFlight = map[string]bool{}
+		n.handle(t.Context(), t.Context(), d.Queue, d2, "second")
+		first, err := n.Records.Get(j.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The first one now comes to its end, as a failure and as a success.
+		f := &Failure{Class: ClassBadClip, Kind: KindUnreadable, Words: "w"}
+		if err := n.carryOut(t.Context(), d.Queue, d1, f, Tries{1, 0}, Verdict{Action: ActDead}); err == nil {
+			// A confirmed ack of a delivery that is history is no error.
+			t.Log("late failure settled")
+		}
+		if err := n.Records.Put(j.ID, testBundle(t, j, `{"status":"measured","late":true}`)); !errors.Is(err, ErrRecorded) {
+			t.Errorf("late success: %v", err)
+		}
+		now, err := n.Records.Get(j.ID)
+		if err != nil || now.Failed || !now.Events[0].Time().Equal(first.Events[0].Time()) {
+			t.Errorf("the record was replaced: %v, %v", now, err)
+		}
+	})
+	n.audit(1, 0, 0)
+}
+
+func next(t *testing.T, p *puller) *delivery {
+	t.Helper()
+	for range 20 {
+		d, err := p.next(context.Background())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d != nil {
+			return d
+		}
+	}
+	t.Fatal("no job")
+	return nil
+}
