@@ -1,0 +1,326 @@
+package clip
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"gocv.io/x/gocv"
+
+	"nightcage/vision"
+)
+
+// scanned reads a clip through and returns it with what the scan found.
+func scanned(t testing.TB, path string) (vision.Clip, *Scan) {
+	t.Helper()
+	c := probe(t, path)
+	r := open(t, c, path)
+	s := NewScan(vision.Box{})
+	t.Cleanup(func() { s.Close() })
+	for {
+		f, err := r.Next(context.Background())
+		if errors.Is(err, io.EOF) {
+			return s.Apply(r.Clip()), s
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Add(f.Index, r.Gray()); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func countRepeats(c vision.Clip) (n int) {
+	for _, ft := range c.Times {
+		if ft.Repeat {
+			n++
+		}
+	}
+	return n
+}
+
+func TestTrueClipsDoNotRepeat(t *testing.T) {
+	for _, name := range []string{"s77001_00", "s77001_04", "s77001_06", "s77001_09"} {
+		c, _ := scanned(t, filepath.Join(clips, name+".mp4"))
+		if n := countRepeats(c); !c.Clock.Known || n > 1 {
+			t.Errorf("%s: clock %+v, %d pictures marked", name, c.Clock, n)
+		}
+	}
+}
+
+// The same swing, thinned and filled up again by repeating, as converters do.
+func TestRepeatedPicturesLoseTheClock(t *testing.T) {
+	for name, rate := range map[string]int{"every second": 60, "three of four": 30, "every fifth": 96} {
+		for _, crf := range []int{23, 34} {
+			t.Run(fmt.Sprintf("%s at quality %d", name, crf), func(t *testing.T) {
+				path := media(t, fmt.Sprintf("filled%d-%d.mp4", rate, crf), func(p string) {
+					ffmpeg(t, "-ss", "0.8", "-t", "0.9", "-i", filepath.Join(clips, "s77001_04.mp4"), "-vf", fmt.Sprintf("fps=%d,fps=120", rate),
+						"-c:v", "libx264", "-preset", "veryfast", "-crf", fmt.Sprint(crf), p)
+				})
+				c, _ := scanned(t, path)
+				if c.Clock.Known || c.Clock.Source != vision.ClockUnknown || c.Clock.Conflict == "" || len(c.Notes) == 0 {
+					t.Errorf("clock %+v, notes %q, %d repeats", c.Clock, c.Notes, countRepeats(c))
+				}
+			})
+		}
+	}
+}
+
+func TestRepeatsOnNumbers(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 0))
+	swing := func(n int, zero func(i int) bool) []float64 {
+		out := make([]float64, n)
+		for i := range out {
+			out[i] = 0.3 * rng.Float64()
+			if i > n/3 && i < 2*n/3 {
+				out[i] = 40 + 15*rng.Float64()
+			}
+			if zero(i) {
+				out[i] = 2 * rng.Float64()
+			}
+		}
+		return out
+	}
+	for _, c := range []struct {
+		name   string
+		change []float64
+		byRule bool
+		marked int // at least
+	}{
+		{"a swing", swing(180, func(int) bool { return false }), false, 0},
+		{"every second", swing(180, func(i int) bool { return i%2 == 1 }), true, 25},
+		{"one in six", swing(180, func(i int) bool { return i%6 == 5 }), true, 8},
+		{"24 made into 60", swing(180, func(i int) bool { return i*2%5 >= 2 }), true, 25},
+		{"one lone repeat", swing(180, func(i int) bool { return i == 90 }), false, 1},
+		{"now and then, by no rule", swing(180, func(i int) bool { return slices.Contains([]int{65, 66, 70, 79, 82, 95, 106}, i) }), false, 5},
+		{"nothing moves", make([]float64, 100), false, 0},
+		{"an encoder freezing still pictures", func() []float64 {
+			out := make([]float64, 120)
+			for i := range out {
+				if i%4 == 0 {
+					out[i] = 6
+				}
+			}
+			return out
+		}(), false, 0},
+		{"a few pictures", []float64{0, 50, 0, 50}, false, 0},
+	} {
+		marks, byRule := repeats(c.change)
+		n := 0
+		for _, m := range marks {
+			if m {
+				n++
+			}
+		}
+		if byRule != c.byRule || n < c.marked || c.marked == 0 && n > 0 {
+			t.Errorf("%s: by rule %v, %d marked", c.name, byRule, n)
+		}
+	}
+}
+
+func TestApplyLeavesItsArgumentAlone(t *testing.T) {
+	change, index := make([]float64, 60), make([]int, 60)
+	times := make([]vision.FrameTime, 120)
+	for i := range change {
+		change[i], index[i] = float64(50*(i%2)), 2*i
+	}
+	c := vision.Clip{Times: times, Clock: vision.Clock{Known: true, StoredFPS: 60}}
+	got := withRepeats(c, index, change)
+	if countRepeats(c) != 0 || !c.Clock.Known || len(c.Notes) != 0 {
+		t.Errorf("argument changed: %+v", c)
+	}
+	if countRepeats(got) < 20 || got.Clock.Known || got.Clock.StoredFPS != 60 {
+		t.Errorf("%d repeats, clock %+v", countRepeats(got), got.Clock)
+	}
+	for i, ft := range got.Times {
+		if ft.Repeat && i%4 != 0 {
+			t.Errorf("picture %d marked, but no even change led to it", i)
+		}
+	}
+}
+
+func TestWindow(t *testing.T) {
+	at := func(n int, fps float64) []float64 {
+		ms := make([]float64, n)
+		for i := range ms {
+			ms[i] = float64(i) * 1000 / fps
+		}
+		return ms
+	}
+	burst := func(ms []float64, quiet float64, centre, height, width float64) []float64 {
+		e := make([]float64, len(ms))
+		for i := range e {
+			e[i] = quiet + height*math.Exp(-0.5*math.Pow((ms[i]-centre)/width, 2))
+		}
+		return e
+	}
+	add := func(a, b []float64) []float64 {
+		for i := range a {
+			a[i] += b[i]
+		}
+		return a
+	}
+	ms := at(2400, 240)
+	near := func(t *testing.T, first, end int, ms []float64, centre float64) {
+		t.Helper()
+		if lo, hi := max(centre-1600, 0), min(centre+800, ms[len(ms)-1]); math.Abs(ms[first]-lo) > 60 || math.Abs(ms[end-1]-hi) > 60 {
+			t.Errorf("window %.0f to %.0f ms, want %.0f to %.0f", ms[first], ms[end-1], lo, hi)
+		}
+	}
+	t.Run("a swing in ten seconds", func(t *testing.T) {
+		first, end, ok := Window(burst(ms, 0.1, 6000, 3, 60), ms)
+		if !ok {
+			t.Fatal("not found")
+		}
+		near(t, first, end, ms, 6000)
+	})
+	t.Run("walking up takes longer and moves more in all", func(t *testing.T) {
+		first, end, ok := Window(add(burst(ms, 0.1, 2000, 2.2, 900), burst(ms, 0, 7000, 3, 60)), ms)
+		if !ok {
+			t.Fatal("not found")
+		}
+		near(t, first, end, ms, 7000)
+	})
+	t.Run("clipped at both ends", func(t *testing.T) {
+		short := at(200, 120)
+		first, end, ok := Window(burst(short, 0.1, 1000, 3, 60), short)
+		if !ok || first != 0 {
+			t.Fatalf("%d, %v", first, ok)
+		}
+		near(t, first, end, short, 1000)
+	})
+	t.Run("uneven times", func(t *testing.T) {
+		var some []float64
+		for i, x := range ms {
+			if i%7 != 3 && (x < 3000 || x > 3400) {
+				some = append(some, x)
+			}
+		}
+		first, end, ok := Window(burst(some, 0.1, 6000, 3, 60), some)
+		if !ok {
+			t.Fatal("not found")
+		}
+		near(t, first, end, some, 6000)
+	})
+	for name, e := range map[string][]float64{
+		"nothing moves":           make([]float64, len(ms)),
+		"all moves alike":         burst(ms, 1, 0, 0, 1),
+		"too little above it all": burst(ms, 1, 5000, 1, 60),
+	} {
+		t.Run(name, func(t *testing.T) {
+			if first, end, ok := Window(e, ms); ok || first != 0 || end != len(ms) {
+				t.Errorf("%d, %d, %v", first, end, ok)
+			}
+		})
+	}
+	for n := range 3 {
+		if first, end, ok := Window(make([]float64, n), ms[:n]); ok || first != 0 || end != n {
+			t.Errorf("%d pictures: %d, %d, %v", n, first, end, ok)
+		}
+	}
+}
+
+// The burst is at contact: within 0.1 s of it on the rendered swings, with
+// eight quiet seconds around them.
+func TestWindowHoldsTheSwing(t *testing.T) {
+	for _, name := range []string{"s77001_00", "s77001_04", "s77001_06", "s77001_09"} {
+		path, f, _, _ := fullOf(t, name)
+		c, s := scanned(t, path)
+		step := 1000 / f.FPS
+		quiet := s.Energy()[1 : len(c.Times)/5]
+		var e []float64
+		for float64(len(e))*step < 4000 {
+			e = append(e, quiet...)
+		}
+		before := len(e)
+		e = append(e, s.Energy()...)
+		for range int(4000/step)/len(quiet) + 1 {
+			e = append(e, quiet...)
+		}
+		ms := make([]float64, len(e))
+		for i := range ms {
+			ms[i] = float64(i) * step
+		}
+		contact, ok := f.EventMs("contact")
+		if !ok {
+			t.Fatal("no contact")
+		}
+		first, _, ok := Window(e, ms)
+		if off := ms[first] + beforeBurstMs - ms[before] - contact; !ok || math.Abs(off) > 100 {
+			t.Errorf("%s: found %v, burst %.0f ms from contact", name, ok, off)
+		}
+	}
+}
+
+func TestWhole(t *testing.T) {
+	clip := func(n int, fps float64, known bool) vision.Clip {
+		c := vision.Clip{Clock: vision.Clock{Known: known}}
+		for i := range n {
+			c.Times = append(c.Times, vision.FrameTime{Ms: float64(i) * 1000 / fps})
+		}
+		return c
+	}
+	for _, c := range []struct {
+		name string
+		clip vision.Clip
+		want bool
+	}{
+		{"2 s at 240", clip(480, 240, true), true},
+		{"10 s at 30", clip(300, 30, true), false},
+		{"5 s at 240", clip(1200, 240, true), false},
+		{"10 s at 30, no clock", clip(300, 30, false), true},
+		{"a minute, no clock", clip(1800, 30, false), false},
+		{"nothing", vision.Clip{}, true},
+	} {
+		if got := Whole(c.clip); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+func TestScanMeasuresInsideItsBox(t *testing.T) {
+	a := gocv.NewMatWithSizeFromScalar(gocv.NewScalar(60, 0, 0, 0), 720, 1280, gocv.MatTypeCV8UC1)
+	defer a.Close()
+	b := a.Clone()
+	defer b.Close()
+	// A block of 80 x 80 px, 100 levels brighter, at (400, 160).
+	for y := range 80 {
+		for x := range 80 {
+			b.SetUCharAt(160+y, 400+x, 160)
+		}
+	}
+	energy := func(box vision.Box) float64 {
+		s := NewScan(box)
+		defer s.Close()
+		for i, m := range []gocv.Mat{a, b} {
+			if err := s.Add(i, m); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return s.Energy()[1]
+	}
+	// 100 cells of 14400 changed by 100 levels, 3 of them noise.
+	if got, want := energy(vision.Box{}), 100.*97/14400; math.Abs(got-want) > 1e-9 {
+		t.Errorf("whole picture %v, want %v", got, want)
+	}
+	if got := energy(vision.Box{X0: 400, Y0: 160, X1: 479, Y1: 239}); got != 97 {
+		t.Errorf("just the block %v, want 97", got)
+	}
+	if got := energy(vision.Box{X0: 0, Y0: 0, X1: 300, Y1: 719}); got != 0 {
+		t.Errorf("beside the block %v", got)
+	}
+	s := NewScan(vision.Box{})
+	defer s.Close()
+	bgr := gocv.NewMatWithSize(10, 10, gocv.MatTypeCV8UC3)
+	defer bgr.Close()
+	if err := s.Add(0, bgr); err == nil {
+		t.Error("a colour picture: accepted")
+	}
+}
