@@ -33,24 +33,24 @@ type batFit struct {
 	cam   *camera
 
 	knob, dir []r3.Vec
-	global    [3]float64 // log f, log scale, log length, relative to where they began
-	prior     [3]float64 // their standard errors
+	global    [numGlobals]float64 // logs of f, scale, length relative to where they began; loss
+	prior     [numGlobals]share   // what is known of them beforehand
 	f0, s0    float64
 	length0   float64
 
 	depth      []float64 // prior of the knob's depth relative to the hips in the stance, in
 	depthSigma []float64 // in, already widened for correlation in time
 
-	weight     float64   // of the smoothness between frames at a break; 1 elsewhere
 	leanWeight []float64 // of the prior that the barrel leans over the rear shoulder; 0 outside the stance
 
 	nearCost []float64 // see turnCue
 
-	breakAt int // smoothness across frames breakAt, breakAt+1 is loosened; -1 none
+	breakMs       float64 // when the ball slows the bat; NaN: never
+	breakFromBall bool
 
 	saved struct {
 		knob, dir []r3.Vec
-		global    [3]float64
+		global    [numGlobals]float64
 	}
 }
 
@@ -59,6 +59,7 @@ const (
 	globalFocal = iota
 	globalScale
 	globalLength
+	globalLoss // share of its turn rate that the bat loses to the ball at breakMs
 	numGlobals
 )
 
@@ -168,14 +169,19 @@ func (b *batFit) linearise(s *normal) {
 	}
 	b.smooth(s)
 	for k := range numGlobals {
-		s.add([]int{n + k}, []float64{1}, b.global[k], 1/(b.prior[k]*b.prior[k]))
+		s.add([]int{n + k}, []float64{1}, b.global[k]-b.prior[k].mean, 1/(b.prior[k].sd*b.prior[k].sd))
 	}
 }
 
-// smooth adds the third differences of knob and direction.
+// smooth adds the third differences of knob and direction. A bat that meets the
+// ball at breakMs loses a share of its turn rate there: what is smooth is the
+// direction with that loss given back, d + loss*v*(t-breakMs) after it, v being
+// the rate just before.
 func (b *batFit) smooth(s *normal) {
 	idx, jac := make([]int, 4), make([]float64, 4)
-	idx8, jac8 := make([]int, 8), make([]float64, 8)
+	idx9, jac9 := make([]int, 9), make([]float64, 9)
+	before, rate := b.rateBefore()
+	loss := b.global[globalLoss]
 	for i := 0; i+3 < len(b.looks); i++ {
 		var t, c [4]float64
 		for k := range t {
@@ -193,9 +199,16 @@ func (b *batFit) smooth(s *normal) {
 		if h <= 0 || math.IsInf(c[0]+c[1]+c[2]+c[3], 0) {
 			continue
 		}
-		w := h
-		if b.breakAt >= i && b.breakAt < i+3 {
-			w *= b.weight
+		// A steady turn has third differences of its own: with x the chord
+		// between the middle frames, d3 - 3 d2 + 3 d1 - d0 = -|x|^2 x (equal
+		// steps). Giving them back leaves what is not steady.
+		x := r3.Sub(b.dir[i+2], b.dir[i+1])
+		turn := c[3] * r3.Norm2(x)
+		late := 0.0 // sum of c * (t - break)+
+		if i <= before && before < i+3 {
+			for k := range t {
+				late += c[k] * max(0, t[k]-b.breakMs/1000)
+			}
 		}
 		for axis := range 3 {
 			pick := func(v r3.Vec) float64 { return [3]float64{v.X, v.Y, v.Z}[axis] }
@@ -204,15 +217,36 @@ func (b *batFit) smooth(s *normal) {
 				o := perFrame * (i + k)
 				idx[k], jac[k] = o+axis, c[k]
 				rk += c[k] * pick(b.knob[i+k])
-				rd += c[k] * pick(b.dir[i+k])
+				ck := c[k] + turn*[4]float64{0, -1, 1, 0}[k]
+				rd += ck * pick(b.dir[i+k])
 				e1, e2 := tangent(b.dir[i+k])
-				idx8[2*k], jac8[2*k] = o+3, c[k]*pick(e1)
-				idx8[2*k+1], jac8[2*k+1] = o+4, c[k]*pick(e2)
+				idx9[2*k], jac9[2*k] = o+3, ck*pick(e1)
+				idx9[2*k+1], jac9[2*k+1] = o+4, ck*pick(e2)
 			}
-			s.add(idx, jac, rk, w/densityKnob)
-			s.add(idx8, jac8, rd, w/densityTurn)
+			s.add(idx, jac, rk, h/densityKnob)
+			idx9[8], jac9[8] = perFrame*len(b.looks)+globalLoss, late*pick(rate)
+			s.add(idx9, jac9, rd+loss*jac9[8], h/densityTurn)
 		}
 	}
+}
+
+// rateBefore returns the last frame before the break and the rate of the
+// direction up to it, 1/s.
+func (b *batFit) rateBefore() (frame int, rate r3.Vec) {
+	if math.IsNaN(b.breakMs) {
+		return -1, rate
+	}
+	frame = -1
+	for i := range b.looks {
+		if b.looks[i].ms <= b.breakMs {
+			frame = i
+		}
+	}
+	if frame < 1 {
+		return -1, rate
+	}
+	dt := (b.looks[frame].ms - b.looks[frame-1].ms) / 1000
+	return frame, r3.Scale(1/dt, r3.Sub(b.dir[frame], b.dir[frame-1]))
 }
 
 // lift returns the direction of the bat when its knob is at p and its tip on

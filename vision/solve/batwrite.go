@@ -16,6 +16,7 @@ func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
 		return err
 	}
 	cov := f.inverse()
+	cov.consider(globalFocal, b.cam.fSigmaRel)
 	near := b.near()
 	fastest, vFast := -1, 0.0
 	for i := range b.looks {
@@ -29,6 +30,9 @@ func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
 		if d, ok := b.derivative(i); ok {
 			pose.KnobVelocity = b.point(cov, i, d, 0)
 			pose.TipVelocity = b.point(cov, i, d, b.length())
+			if back := b.giveBack(i, d); back != (r3.Vec{}) {
+				b.addBack(&pose.TipVelocity, back, math.Sqrt(cov.border.At(globalLoss, globalLoss)))
+			}
 			if math.Abs(b.looks[i].ms-peakMs) < 60 {
 				if v := r3.Norm(r3.Vec(pose.TipVelocity.Vec3)); v > vFast {
 					fastest, vFast = i, v
@@ -36,12 +40,22 @@ func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
 			}
 		}
 	}
+	if before, _ := b.rateBefore(); before >= 0 {
+		sol.Impact = &vision.Impact{Ms: b.breakMs, LossRel: b.global[globalLoss], FromBall: b.breakFromBall}
+	}
 	sol.ScaleSigmaRel = math.Sqrt(cov.border.At(globalScale, globalScale))
 	sol.BatScaleSigmaRel = sol.ScaleSigmaRel
 	if fastest >= 0 {
 		sol.BatScaleSigmaRel = b.speedSigma(f, cov, fastest)
 	}
 	return nil
+}
+
+// addBack adds the loss times back to a velocity.
+func (b *batFit) addBack(v *vision.Point3, back r3.Vec, lossSigma float64) {
+	swing := r3.Vec{X: r3.Dot(back, b.cam.axisX), Y: r3.Dot(back, b.cam.up), Z: r3.Dot(back, b.cam.axisZ)}
+	v.Vec3 = vision.Vec3(r3.Add(r3.Vec(v.Vec3), r3.Scale(b.global[globalLoss], swing)))
+	v.SX, v.SY, v.SZ = math.Hypot(v.SX, lossSigma*swing.X), math.Hypot(v.SY, lossSigma*swing.Y), math.Hypot(v.SZ, lossSigma*swing.Z)
 }
 
 // near marks frames within maxGapMs of frames that show the tip on both sides.
@@ -64,20 +78,32 @@ func (b *batFit) near() []bool {
 }
 
 // derivative returns the weights of frames i-1, i, i+1 in the three-point first
-// derivative (1/s). Next to the break it uses the two frames on i's own side.
-// The ends have none.
+// derivative (1/s). The ends have none.
 func (b *batFit) derivative(i int) (w [3]float64, ok bool) {
 	if i == 0 || i+1 >= len(b.looks) {
 		return w, false
 	}
 	h1, h2 := (b.looks[i].ms-b.looks[i-1].ms)/1000, (b.looks[i+1].ms-b.looks[i].ms)/1000
-	switch b.breakAt {
-	case i:
-		return [3]float64{-1 / h1, 1 / h1, 0}, true
-	case i - 1:
-		return [3]float64{0, -1 / h2, 1 / h2}, true
-	}
 	return [3]float64{-h2 / (h1 * (h1 + h2)), (h2 - h1) / (h1 * h2), h1 / (h2 * (h1 + h2))}, true
+}
+
+// giveBack is what the loss at the break takes from the tip's velocity at frame
+// i as its three-point derivative sees it, inches per second, camera frame: a
+// frame before the break must not feel the slower one after it, nor the other
+// way round.
+func (b *batFit) giveBack(i int, w [3]float64) r3.Vec {
+	before, rate := b.rateBefore()
+	var late float64 // s
+	switch i {
+	case before:
+		late = w[2] * (b.looks[i+1].ms - b.breakMs) / 1000
+	case before + 1:
+		late = w[0] * (b.breakMs - b.looks[i-1].ms) / 1000
+	}
+	if before < 0 {
+		return r3.Vec{}
+	}
+	return r3.Scale(late*b.length(), rate)
 }
 
 // point is the sum over frames i-1, i, i+1, weighted, of the points of the bat

@@ -54,7 +54,7 @@ func (b *bodyFit) handDepth(ms float64) (z, sigma float64) {
 		return z - b.cam.distance, math.Hypot(s, bottomFistIn/math.Sqrt2)
 	}
 	sin, cos := math.Sincos(b.cam.yaw)
-	return -(handsFrontIn - hipsBehindIn) * cos, math.Hypot(handsFrontSigmaIn*cos, 12*sin)
+	return -handsFrontIn * cos, math.Hypot(handsFrontSigmaIn*cos, 12*sin)
 }
 
 // write puts the joints of every frame into the solution.

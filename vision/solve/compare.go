@@ -111,29 +111,24 @@ func Compare(got *vision.Track, want *vision.Solution, span Span) []Error {
 // its end.
 const sweetFromTipIn = 6
 
-// atContact carries the velocities of the last two frames before contact on to
-// it and compares speed and attack angle.
+// atContact compares the tip's speed and the sweet spot's attack angle at the
+// instant of contact.
 func atContact(got *vision.Track, last int, span Span) []Error {
 	sol := got.Solution
-	a, b := &sol.Frames[last-1], &sol.Frames[last]
-	if !a.TipVelocity.Valid || !b.TipVelocity.Valid || !b.Tip.Valid || !b.Knob.Valid {
+	f := &sol.Frames[last]
+	tv, kv, ok := VelocityAt(got, span.ContactMs)
+	if !ok || !f.Tip.Valid || !f.Knob.Valid {
 		return nil
 	}
-	w := (span.ContactMs - got.Frames[last].Ms) / (got.Frames[last].Ms - got.Frames[last-1].Ms)
-	on := func(p, q vision.Point3) r3.Vec {
-		return r3.Add(r3.Vec(q.Vec3), r3.Scale(w, sub(q, p)))
-	}
-	tip := on(a.TipVelocity, b.TipVelocity)
-	knob := on(a.KnobVelocity, b.KnobVelocity)
-	share := sweetFromTipIn / r3.Norm(sub(b.Tip, b.Knob))
+	tip, knob := r3.Vec(tv.Vec3), r3.Vec(kv.Vec3)
+	share := sweetFromTipIn / r3.Norm(sub(f.Tip, f.Knob))
 	sweet := r3.Add(r3.Scale(1-share, tip), r3.Scale(share, knob))
 	flat := math.Hypot(sweet.X, sweet.Z)
 	speed := r3.Norm(tip)
-	v := b.TipVelocity
 	n := r3.Unit(tip)
-	speedSigma := math.Sqrt(sq(n.X*v.SX) + sq(n.Y*v.SY) + sq(n.Z*v.SZ))
+	speedSigma := math.Sqrt(sq(n.X*tv.SX) + sq(n.Y*tv.SY) + sq(n.Z*tv.SZ))
 	speedSigma = math.Hypot(speedSigma, speed*max(sol.ScaleSigmaRel, sol.BatScaleSigmaRel))
-	attackSigma := math.Hypot(v.SY/flat*180/math.Pi, sol.TiltSigmaDeg)
+	attackSigma := math.Hypot(tv.SY/flat*180/math.Pi, sol.TiltSigmaDeg)
 	return []Error{
 		{"contact_tip_speed_rel", speed/span.TipSpeedInS - 1, speedSigma / span.TipSpeedInS},
 		{"contact_attack_deg", math.Atan2(sweet.Y, flat)*180/math.Pi - span.AttackDeg, attackSigma},

@@ -148,12 +148,12 @@ func (f *factor) bandSolve(v []float64) {
 		v[i] = sum / row[f.band]
 	}
 	for i := f.n - 1; i >= 0; i-- {
-		sum := v[i]
-		hi := min(f.n-1, i+f.band)
-		for k := i + 1; k <= hi; k++ {
-			sum -= f.l[k*w+f.band-(k-i)] * v[k]
+		row := f.l[i*w : (i+1)*w]
+		x := v[i] / row[f.band]
+		v[i] = x
+		for k := max(0, i-f.band); k < i; k++ {
+			v[k] -= row[f.band-(i-k)] * x
 		}
-		v[i] = sum / f.l[i*w+f.band]
 	}
 }
 
@@ -261,6 +261,26 @@ func (c *covariance) at(i, j int) float64 {
 		}
 	}
 	return v
+}
+
+// consider replaces what the fit found out about border unknown k by its prior
+// standard error sd: the others keep what is known of them at a given k, and
+// follow k as the fit makes them (Schmidt's consider covariance). It is for an
+// unknown whose apparent evidence is the model's, not the data's. The fit must
+// have been made with unknown k all but fixed.
+func (c *covariance) consider(k int, sd float64) {
+	m := c.f.m
+	// response of the border to a unit of k, read off the k-th column of the
+	// inverse, in which everything but k is free
+	full := mat.NewSymDense(m, nil)
+	full.CopySym(c.border)
+	vk := full.At(k, k)
+	for p := range m {
+		for q := p; q < m; q++ {
+			zp, zq := full.At(p, k)/vk, full.At(q, k)/vk
+			c.border.SetSym(p, q, full.At(p, q)-zp*zq*vk+zp*zq*sd*sd)
+		}
+	}
 }
 
 // inner is at for two unknowns of the band with the border's unknowns held.

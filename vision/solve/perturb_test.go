@@ -63,6 +63,10 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 	rng := rand.New(rand.NewPCG(o.seed, 99))
 	scale := tr.Scale.PxPerIn
 	tr.Scale, tr.Sighting, tr.Notes = vision.Scale{}, vision.Sighting{}, nil
+	sol, err := f.Solution()
+	if err != nil {
+		t.Fatal(err)
+	}
 	type joint struct {
 		off   [2]float64
 		walks [2]walk
@@ -97,7 +101,7 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 		lastHand = r3.Vec(hand.XYZ)
 		blur := min(1, speed/250)
 		if o.world {
-			fr.World = worldOf(f, i)
+			fr.World = worldFrom(sol.Camera, sol.Frames[i].Body)
 		}
 		for j := range fr.Body {
 			m := &fr.Body[j]
@@ -148,22 +152,9 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 	return tr
 }
 
-// worldOf is the truth as a pose network would say it: metres, from the middle
+// worldFrom is the truth as a pose network would say it: metres, from the middle
 // of the hips, in the axes of a camera that looks straight at it.
-func worldOf(f *truth.File, i int) []vision.Vec3 {
-	sol, err := f.Solution()
-	if err != nil {
-		panic(err)
-	}
-	return worldFrom(sol.Camera, sol.Frames[i].Body)
-}
-
 func worldFrom(c vision.Camera, body []vision.Point3) []vision.Vec3 {
-	mirror := 1.0
-	if det3(c.R) < 0 {
-		mirror = -1
-	}
-	_ = mirror
 	cam := func(p vision.Vec3) r3.Vec {
 		return r3.Vec{X: c.R[0]*p.X + c.R[1]*p.Y + c.R[2]*p.Z + c.T.X,
 			Y: c.R[3]*p.X + c.R[4]*p.Y + c.R[5]*p.Z + c.T.Y,
@@ -184,8 +175,4 @@ func worldFrom(c vision.Camera, body []vision.Point3) []vision.Vec3 {
 		out[j] = vision.Vec3{X: r3.Dot(d, x) * .0254, Y: r3.Dot(d, y) * .0254, Z: r3.Dot(d, z) * .0254}
 	}
 	return out
-}
-
-func det3(m [9]float64) float64 {
-	return m[0]*(m[4]*m[8]-m[5]*m[7]) - m[1]*(m[3]*m[8]-m[5]*m[6]) + m[2]*(m[3]*m[7]-m[4]*m[6])
 }

@@ -90,8 +90,8 @@ func flatness(l *look) float64 {
 
 // scaleFromBat is px per inch at the hips from the bat's longest images around
 // the swing: twice in a swing the bat lies across the line of sight. The hands
-// are then some 9 in nearer the camera than the hips in a side view and within
-// that of them in others. It serves to start the bat's fit, which finds the
+// are then some inches nearer the camera than the hips in a side view and about
+// as far in others. It serves to start the bat's fit, which finds the
 // scale it implies for itself.
 func (s *scene) scaleFromBat(m moments, z sizes, distanceIn, yaw float64) (vision.ScaleSource, bool) {
 	var long []float64
@@ -106,7 +106,7 @@ func (s *scene) scaleFromBat(m moments, z sizes, distanceIn, yaw float64) (visio
 	}
 	slices.Sort(long)
 	top := median(long[len(long)-max(3, len(long)/20):])
-	near := 9 * math.Cos(yaw) / distanceIn
+	near := handsFrontIn * math.Cos(yaw) / distanceIn
 	return vision.ScaleSource{From: z.batFrom, PxPerIn: top / z.bat * (1 - near),
 		SigmaRel: math.Hypot(0.03, z.batSigmaRel)}, true
 }

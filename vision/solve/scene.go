@@ -22,6 +22,7 @@ type look struct {
 	body      [vision.NumLandmarks]point // left = lead
 	head      point
 	knob, tip point
+	ball      point
 	world     [vision.NumLandmarks]r3.Vec // metres
 	hasWorld  bool
 }
@@ -45,7 +46,7 @@ func newScene(t *vision.Track, mirrored bool) *scene {
 		l := &s.looks[i]
 		l.ms = f.Ms
 		take := func(m vision.Mark) point { return s.canonical(m, f.Shift) }
-		l.head, l.knob, l.tip = take(f.Head), take(f.Knob), take(f.Tip)
+		l.head, l.knob, l.tip, l.ball = take(f.Head), take(f.Knob), take(f.Tip), take(f.Ball)
 		if len(f.Body) == vision.NumLandmarks {
 			for j := range f.Body {
 				l.body[s.side(j)] = take(f.Body[j])

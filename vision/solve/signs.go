@@ -254,7 +254,7 @@ func (b *batFit) refine(far []bool, s *normal) (doubt float64, err error) {
 }
 
 // fitSteps bounds the Levenberg-Marquardt steps of one fit.
-const fitSteps = 25
+const fitSteps = 15
 
 // stretches are the runs of frames between passes of the bat across the line
 // of sight: where the depth part of its direction has a minimum (not a deep one:

@@ -92,6 +92,8 @@ type work struct {
 	moments moments
 	sizes   sizes
 	cam     camera
+
+	bodyScale vision.ScaleSource // from the hitter's height alone
 }
 
 func (w *work) solve(out *vision.Track) error {
@@ -104,6 +106,7 @@ func (w *work) solve(out *vision.Track) error {
 	if !ok {
 		return errors.New("no stance with hips, shoulders and ankles in view")
 	}
+	w.bodyScale = body
 	sources := []vision.ScaleSource{body}
 	yaw, ok := sc.yawFromWorld(m.stance)
 	if !ok {
@@ -166,6 +169,12 @@ func (w *work) three(out *vision.Track) error {
 	} else {
 		sol.Notes = append(sol.Notes, "too few frames show both ends of the bat to place it in depth")
 	}
+	if w.moments.hasBat {
+		// the bat's length has changed the scale
+		if body, err = w.fitBody(); err != nil {
+			return err
+		}
+	}
 	body.write(sol, sc)
 	sol.Camera = c.public(sc)
 	out.Solution = sol
@@ -188,9 +197,14 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 	}
 	n := last - first + 1
 	b := &batFit{looks: sc.looks[first : last+1], first: first, cam: c, f0: c.f, s0: c.scale, length0: w.sizes.bat,
-		prior: [3]float64{c.fSigmaRel, c.scaleSigma, w.sizes.batSigmaRel},
-		knob:  make([]r3.Vec, n), dir: make([]r3.Vec, n), depth: make([]float64, n), depthSigma: make([]float64, n),
-		leanWeight: make([]float64, n), breakAt: -1}
+		knob: make([]r3.Vec, n), dir: make([]r3.Vec, n), depth: make([]float64, n), depthSigma: make([]float64, n),
+		leanWeight: make([]float64, n), nearCost: make([]float64, n), breakMs: math.NaN()}
+	b.prior = [numGlobals]share{
+		globalFocal:  {0, focalHeld},
+		globalScale:  {math.Log(w.bodyScale.PxPerIn / c.scale), w.bodyScale.SigmaRel},
+		globalLength: {0, w.sizes.batSigmaRel},
+		globalLoss:   {lossMean, lossSigma},
+	}
 	for i := range n {
 		dt := 1.0 / 30
 		if i > 0 {
@@ -203,7 +217,6 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 		b.depth[i], b.depthSigma[i] = body.handDepth(b.looks[i].ms)
 		b.depthSigma[i] *= math.Sqrt(max(1, depthLastsTogetherS/dt))
 	}
-	b.nearCost = make([]float64, n)
 	b.turnCue(sc, sc.looks[w.moments.peak].ms)
 	s := b.size()
 	doubt, err := b.refine(b.chooseSigns(sc.looks[w.moments.peak].ms), s)
@@ -211,6 +224,10 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 		return fmt.Errorf("fit the bat: %w", err)
 	}
 	sol.Doubt = doubt
+	b.findBreak(sc.looks[w.moments.peak].ms)
+	if err := minimise(b, s, fitSteps); err != nil {
+		return fmt.Errorf("fit the bat: %w", err)
+	}
 	c.f, c.scale = b.f(), b.scale()
 	w.replace()
 	return b.write(sol, s, sc.looks[w.moments.peak].ms)

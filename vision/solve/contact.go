@@ -1,0 +1,175 @@
+package solve
+
+import (
+	"math"
+	"sort"
+
+	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat"
+
+	"nightcage/vision"
+)
+
+// A bat that meets a ball is slowed within a millisecond. By momentum the
+// hitting point loses m(v_in + v_out)/M_eff: with a 5.1 oz ball, a bat of
+// M_eff four times that (ball-bat ratio r = .25, Nathan 2003, Am J Phys
+// 71:134) and speeds from tee to game, a third of its speed or so off the
+// sweet spot's end and less of its turn rate, as hands and the rest of the bat
+// carry on. The prior takes in a miss (no loss) at two standard errors.
+const (
+	lossMean, lossSigma = 0.2, 0.1
+
+	// The ball is met within this time of the fastest barrel.
+	breakWithinMs = 35.0
+	// A break must lower the cost by this much to be believed: it is chosen
+	// from some 10 independent places, but a ball is met in most swings.
+	breakGain = 3.0
+	// frames on either side that a trial works on
+	breakSpanMs = 110.0
+
+	// focalHeld all but fixes the log of the focal length in the bat's fit. Its
+	// frames do not show perspective apart from the shape of the swing, and what
+	// a fit finds there is its own smoothness prior; see consider.
+	focalHeld = 1e-3
+)
+
+// ballTurn is the time at which the ball's image turns back from the bat, and
+// its standard error, ms: where two straight paths fitted to its marks before
+// and after meet. ok is false when the ball is not seen on both sides.
+func ballTurn(looks []look, peakMs float64) (ms, sigma float64, ok bool) {
+	var at []look
+	for i := range looks {
+		if d := looks[i].ms - peakMs; looks[i].ball.ok && d > -80 && d < 80 {
+			at = append(at, looks[i])
+		}
+	}
+	const before, after, most = 3, 2, 6
+	best := math.Inf(1)
+	for k := before; k+after <= len(at); k++ {
+		in, out := at[max(0, k-most):k], at[k:min(len(at), k+most)]
+		p, q := pathOf(in), pathOf(out)
+		dv := point{u: q.vu - p.vu, v: q.vv - p.vv}
+		turn := math.Hypot(dv.u, dv.v)
+		speed := math.Hypot(p.vu, p.vv)
+		// a ball met by the bat loses all its speed and more
+		if speed == 0 || -(dv.u*p.vu+dv.v*p.vv)/speed < 1.1*speed {
+			continue
+		}
+		gap := at[k].ms - at[k-1].ms
+		cost := p.cost + q.cost
+		if cost > best {
+			continue
+		}
+		// least squares of p + vp t = q + vq t
+		t := -((q.u-p.u)*dv.u + (q.v-p.v)*dv.v) / (turn * turn)
+		if t < at[k-1].ms-gap/2 || t > at[k].ms+gap/2 {
+			continue
+		}
+		best = cost
+		ms, sigma, ok = t, math.Hypot(2*at[k].ball.sigma/turn, 0.2), true
+	}
+	return ms, sigma, ok
+}
+
+// ballPath is a straight path u + vu*t, v + vv*t (t in ms) and the sum of its
+// squared misfits over the marks' variances.
+type ballPath struct{ u, v, vu, vv, cost float64 }
+
+func pathOf(at []look) ballPath {
+	var t, u, v []float64
+	for i := range at {
+		t, u, v = append(t, at[i].ms), append(u, at[i].ball.u), append(v, at[i].ball.v)
+	}
+	var p ballPath
+	p.u, p.vu = stat.LinearRegression(t, u, nil, false)
+	p.v, p.vv = stat.LinearRegression(t, v, nil, false)
+	for i := range at {
+		s := at[i].ball.sigma
+		p.cost += (sq(p.u+p.vu*t[i]-u[i]) + sq(p.v+p.vv*t[i]-v[i])) / (s * s)
+	}
+	return p
+}
+
+// findBreak looks for the instant at which the ball slows the bat and sets
+// breakMs when there is one.
+func (b *batFit) findBreak(peakMs float64) {
+	lo, hi := 0, len(b.looks)
+	for lo < hi && b.looks[lo].ms < peakMs-breakSpanMs {
+		lo++
+	}
+	for hi > lo && b.looks[hi-1].ms > peakMs+breakSpanMs {
+		hi--
+	}
+	if hi-lo < 8 {
+		return
+	}
+	trial := &batFit{looks: b.looks[lo:hi], cam: b.cam, f0: b.f0, s0: b.s0, length0: b.length0,
+		depth: b.depth[lo:hi], depthSigma: b.depthSigma[lo:hi], leanWeight: b.leanWeight[lo:hi]}
+	for k := range b.prior {
+		trial.prior[k] = share{b.global[k], 1e-4}
+	}
+	trial.prior[globalLoss] = b.prior[globalLoss]
+	s := trial.size()
+	cost := func(at float64) float64 {
+		trial.breakMs = at
+		trial.knob = append([]r3.Vec(nil), b.knob[lo:hi]...)
+		trial.dir = append([]r3.Vec(nil), b.dir[lo:hi]...)
+		trial.global = b.global
+		trial.global[globalLoss] = b.prior[globalLoss].mean
+		if err := minimise(trial, s, 5); err != nil {
+			return math.Inf(1)
+		}
+		return s.cost
+	}
+	if ms, sigma, ok := ballTurn(b.looks, peakMs); ok && sigma < 3 {
+		b.breakMs, b.breakFromBall = ms, true
+		b.global[globalLoss] = b.prior[globalLoss].mean
+		return
+	}
+	none := cost(math.NaN())
+	best, at := math.Inf(1), math.NaN()
+	for i := range trial.looks[:len(trial.looks)-1] {
+		mid := (trial.looks[i].ms + trial.looks[i+1].ms) / 2
+		if math.Abs(mid-peakMs) > breakWithinMs || i < 2 || i+3 >= len(trial.looks) {
+			continue
+		}
+		if c := cost(mid); c < best {
+			best, at = c, mid
+		}
+	}
+	if none-best > breakGain {
+		b.breakMs = at
+		b.global[globalLoss] = b.prior[globalLoss].mean
+	}
+}
+
+// VelocityAt returns the velocities of tip and knob (inches per second, swing
+// frame) at a time between frames, from those of the frames around it: along a
+// straight line between them, and, when the bat is slowed in between, with what
+// it lost given back, so that the instant asked for is the one before the ball
+// slows it. Standard errors are the larger of the two frames'. ok is false
+// outside the frames with velocities.
+func VelocityAt(t *vision.Track, ms float64) (tip, knob vision.Point3, ok bool) {
+	if t.Solution == nil {
+		return tip, knob, false
+	}
+	i := sort.Search(len(t.Frames), func(i int) bool { return t.Frames[i].Ms >= ms })
+	if i == 0 || i == len(t.Frames) {
+		return tip, knob, false
+	}
+	a, b := &t.Solution.Frames[i-1], &t.Solution.Frames[i]
+	if !a.TipVelocity.Valid || !b.TipVelocity.Valid {
+		return tip, knob, false
+	}
+	w := (ms - t.Frames[i-1].Ms) / (t.Frames[i].Ms - t.Frames[i-1].Ms)
+	back := 1.0 // what scales the later frame's velocity to before the impact
+	if im := t.Solution.Impact; im != nil && im.Ms >= t.Frames[i-1].Ms && im.Ms < t.Frames[i].Ms {
+		back = 1 / (1 - im.LossRel)
+	}
+	mix := func(p, q vision.Point3, back float64) vision.Point3 {
+		v := r3.Add(r3.Scale(1-w, r3.Vec(p.Vec3)), r3.Scale(w*back, r3.Vec(q.Vec3)))
+		return vision.Point3{Vec3: vision.Vec3(v), Valid: true, SX: max(p.SX, q.SX), SY: max(p.SY, q.SY), SZ: max(p.SZ, q.SZ)}
+	}
+	// the hands hardly feel the ball
+	return mix(a.TipVelocity, b.TipVelocity, back), mix(a.KnobVelocity, b.KnobVelocity, 1), true
+}
