@@ -1,0 +1,11 @@
+// Package bat looks for a bat's knob and tip in each frame of a clip and hands
+// what it saw to package path, which makes one path of it.
+//
+// A Finder has two kinds of evidence, both within a square round the hands. The
+// network (models.Bat) gives places of either end with how sure it is, and a
+// mask whose cells have an axis. The motion between three frames gives
+// streaks: what is unlike both its neighbours in time is, in a swing, the fan
+// that the bat draws during the exposure, whose middle line is the bat at
+// mid-exposure. Motion needs no training and is at its best where the network
+// is at its worst, in blur; it is blind while the bat is still.
+package bat

@@ -1,0 +1,208 @@
+package path
+
+import (
+	"math"
+	"slices"
+)
+
+// Measurement errors of a peak the network is sure of, inches. The network's
+// own sigma serves only to tell a doubtful peak (a first experiment: fed
+// literally it made the path worse than a constant 0.2-0.3 in, while as a gate
+// at 1 in it caught every lost tip).
+const (
+	tipErrorIn  = 0.25
+	knobErrorIn = 0.4
+	doubtIn     = 0.7 // sigma beyond which a peak counts as doubtful
+	doubtGrowth = 1.5 // the network's sigmas are a third to a half too small
+
+	reachErrorIn = 3.0 // of the far end of a line: blur and clutter shorten and lengthen it
+
+	// swapShare is the belief, as a share of its score, that a peak of one end
+	// is really the other end: seen in one-handed finishes.
+	swapShare = 0.04
+
+	// Errors that stay for a while count once per while, not once per frame.
+	// A pose network's hands are off for some 30 ms on end through blur, and
+	// how much a line is foreshortened changes with the turn of the bat.
+	handHoldS = 0.03
+	lineHoldS = 0.05
+
+	// lineShare is how long a bat that shows as a line looks against its
+	// length: anything from a third to a tenth more.
+	lineShare      = 0.7
+	lineShareSigma = 0.35
+)
+
+// scene is the clip's sights in inches with what is known of the bat.
+type scene struct {
+	sights []Sight
+	scale  float64 // px per inch
+	bat    float64 // length, inches
+	batMax float64 // longest the bat may look, inches
+	gap    float64 // median frame spacing, seconds
+
+	tips, knobs [][]Peak // per frame: candidates for either end, swapped ones last
+}
+
+func newScene(sights []Sight, o Options) scene {
+	s := scene{sights: sights, scale: o.PxPerIn, bat: o.BatIn}
+	spread := 0.0
+	if !(s.bat > 0) {
+		s.bat, spread = 33, 2.0/33
+	}
+	s.batMax = s.bat * nearGain * (1 + 2*math.Hypot(spread, o.ScaleSigmaRel))
+	var gaps []float64
+	for i := range sights {
+		g := &sights[i]
+		s.tips = append(s.tips, withSwapped(g.Tips, g.Knobs))
+		s.knobs = append(s.knobs, withSwapped(g.Knobs, g.Tips))
+		if i > 0 {
+			gaps = append(gaps, (g.Ms-sights[i-1].Ms)/1000)
+		}
+	}
+	if len(gaps) > 0 {
+		slices.Sort(gaps)
+		s.gap = gaps[len(gaps)/2]
+	}
+	return s
+}
+
+func withSwapped(own, other []Peak) []Peak {
+	all := slices.Clone(own)
+	for _, p := range other {
+		p.Score *= swapShare
+		all = append(all, p)
+	}
+	return all
+}
+
+// held is by how much to grow the variance of an error that stays for about
+// hold seconds, so that many frames of it say no more than they do.
+func (s *scene) held(hold float64) float64 {
+	if s.gap <= 0 {
+		return 1
+	}
+	return 1 + 2*hold/s.gap
+}
+
+// pick says which candidates of a frame are taken for the bat; -1: none.
+type pick struct{ tip, knob, line int }
+
+var nothing = pick{-1, -1, -1}
+
+// kind is what a row measures.
+type kind int
+
+const (
+	ofTip kind = iota
+	ofKnob
+	ofLine
+	ofShare
+	ofReach
+	ofHands
+	ofLength
+)
+
+// endRows measures one end of the bat: K for the knob, K + D for the tip.
+func (s *scene) endRows(p Peak, k kind) [2]row {
+	r := s.endVar(p, k)
+	c := 0.0
+	if k == ofTip {
+		c = 1
+	}
+	return [2]row{
+		{at: [4]int{kx, dx}, co: [4]float64{1, c}, z: p.X / s.scale, r: r},
+		{at: [4]int{ky, dy}, co: [4]float64{1, c}, z: p.Y / s.scale, r: r},
+	}
+}
+
+func (s *scene) endVar(p Peak, k kind) float64 {
+	base := knobErrorIn
+	if k == ofTip {
+		base = tipErrorIn
+	}
+	doubt := math.Max(0, p.SigmaPx/s.scale-doubtIn) * doubtGrowth
+	return base*base + doubt*doubt
+}
+
+// lineRows measures that the axis passes through the line's point, that the
+// bat points along it, how long it may look, and, where the line has an end,
+// that the tip is there. x and p are the state to linearise at. Normals are
+// those of the state's own direction, not the line's: a noisy normal times D
+// would pull D toward nothing (the bias of bearings-only tracking). Only a
+// state that has no direction yet, or quite another one, takes the line's.
+func (s *scene) lineRows(l Line, x *vec, p *cov) []row {
+	ux, uy := l.DX, l.DY
+	long := math.Hypot(x[dx], x[dy])
+	sin, cos := 0.0, 1.0
+	if long > s.bat/4 && (x[dx]*l.DX+x[dy]*l.DY)/long > 0.5 {
+		ux, uy = x[dx]/long, x[dy]/long
+		sin, cos = ux*l.DY-uy*l.DX, ux*l.DX+uy*l.DY
+	} else {
+		long = math.Max(long, s.bat/4)
+	}
+	px, py := l.X/s.scale, l.Y/s.scale
+	t := ((px-x[kx])*ux + (py-x[ky])*uy) / long
+	t = math.Min(math.Max(t, 0), 1)
+	across := l.SigmaPx / s.scale
+	turn := l.SigmaDeg * math.Pi / 180 * long
+	base := sq(lineShareSigma * s.bat)
+	known := ux*ux*p[dx][dx] + 2*ux*uy*p[dx][dy] + uy*uy*p[dy][dy]
+	rows := []row{
+		{at: [4]int{kx, ky, dx, dy}, co: [4]float64{-uy, ux, -t * uy, t * ux}, z: -uy*px + ux*py, r: across * across},
+		{at: [4]int{dx, dy}, co: [4]float64{-uy, ux}, z: long * math.Atan2(sin, cos), r: turn * turn},
+		{at: [4]int{dx, dy}, co: [4]float64{ux, uy}, z: lineShare * s.bat, r: base * (1 + (s.held(lineHoldS)-1)*math.Min(1, base/known))},
+	}
+	if l.ReachPx > 0 {
+		rows = append(rows, row{at: [4]int{kx, ky, dx, dy}, co: [4]float64{ux, uy, ux, uy},
+			z: ux*px + uy*py + l.ReachPx/s.scale, r: reachErrorIn * reachErrorIn})
+	}
+	return rows
+}
+
+// handRows measures the middle of the hands; none when neither is found.
+func (s *scene) handRows(f int) []row {
+	var x, y, v, m float64
+	for _, h := range s.sights[f].Hands {
+		if h.Found() {
+			x, y, v, m = x+h.X, y+h.Y, v+h.SigmaPx*h.SigmaPx, m+1
+		}
+	}
+	if m == 0 {
+		return nil
+	}
+	sigma := math.Hypot(math.Sqrt(v)/m/s.scale, gripSigmaIn)
+	if m == 1 {
+		sigma = math.Hypot(sigma, fistIn/2)
+	}
+	r := sigma * sigma * s.held(handHoldS)
+	return []row{
+		{at: [4]int{kx, dx}, co: [4]float64{1, gripShare}, z: x / m / s.scale, r: r},
+		{at: [4]int{ky, dy}, co: [4]float64{1, gripShare}, z: y / m / s.scale, r: r},
+	}
+}
+
+// lengthRow draws a bat that looks longer than it can be back to its bound;
+// ok is false when x needs none.
+func (s *scene) lengthRow(x *vec) (w row, ok bool) {
+	long := math.Hypot(x[dx], x[dy])
+	if long <= s.batMax {
+		return row{}, false
+	}
+	return row{at: [4]int{dx, dy}, co: [4]float64{x[dx] / long, x[dy] / long}, z: s.batMax, r: 0.5 * 0.5}, true
+}
+
+// turnRow does the same for the speed of D.
+func (s *scene) turnRow(x *vec) (w row, ok bool) {
+	v := math.Hypot(x[dx+1], x[dy+1])
+	most := maxTurn * s.batMax
+	if v <= most {
+		return row{}, false
+	}
+	return row{at: [4]int{dx + 1, dy + 1}, co: [4]float64{x[dx+1] / v, x[dy+1] / v}, z: most, r: 0.01 * most * most}, true
+}
+
+// fistIn is the distance between the middles of two fists on a handle.
+const fistIn = 3.35
+
+func sq(x float64) float64 { return x * x }

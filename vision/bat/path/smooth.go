@@ -1,0 +1,103 @@
+package path
+
+import (
+	"math"
+
+	"nightcage/vision"
+)
+
+const (
+	// lostIn is the standard error of an end, inches, from which it counts as
+	// not found: a third of a bat.
+	lostIn = 10.0
+
+	// Errors of one clip that do not average out over frames: the finder's
+	// own idea of where an end is, a knob under a fist.
+	tipBiasIn  = 0.2
+	knobBiasIn = 0.3
+
+	// anyAngle is the standard deviation of a direction of which nothing is
+	// known, degrees: 360/√12.
+	anyAngle = 103.9
+)
+
+// Smooth makes one path of the clip's sights, which must be in ascending time.
+// It keeps nothing and changes nothing it was given. Frames in which neither
+// their own sights nor the neighbours' say where an end is have that end not
+// found (vision.HowNone).
+//
+// An end's How is that of the frame's own evidence if the path rests on it:
+// HowNetwork for a peak, HowEdges or what the line says for a line, and
+// HowModel for a frame bridged from its neighbours.
+func Smooth(sights []Sight, o Options) (Result, error) {
+	if err := check(sights, o); err != nil {
+		return Result{}, err
+	}
+	if len(sights) == 0 {
+		return Result{}, nil
+	}
+	s := newScene(sights, o)
+	f := s.fit(s.follow())
+	return s.result(f), nil
+}
+
+func (s *scene) result(f fitted) Result {
+	var r Result
+	for i := range s.sights {
+		x, p := &f.x[i], &f.p[i]
+		fr := Frame{Index: s.sights[i].Index, Ms: s.sights[i].Ms}
+		t := f.trust[i]
+		fr.Knob = s.mark(x[kx], x[ky], (p[kx][kx]+p[ky][ky])/2, knobBiasIn, s.how(i, f.picks[i].knob, t.knob, f.picks[i].line, t.line), t.knob)
+		fr.Tip = s.mark(x[kx]+x[dx], x[ky]+x[dy], (tipVar(p, 0)+tipVar(p, 3))/2, tipBiasIn, s.how(i, f.picks[i].tip, t.tip, f.picks[i].line, t.line), t.tip)
+		if fr.Knob.Found() && fr.Tip.Found() {
+			fr.AngleSigmaDeg = angleSigma(x, p)
+		}
+		if v := tipSpeed(x); fr.Tip.Found() && v > r.FastestInS {
+			r.FastestInS, r.FastestMs = v, fr.Ms
+		}
+		r.Frames = append(r.Frames, fr)
+	}
+	r.Kink = s.kink(&f)
+	return r
+}
+
+// tipVar is the variance of K + D along one axis (0: x, 3: y).
+func tipVar(p *cov, axis int) float64 {
+	a, b := kx+axis, dx+axis
+	return p[a][a] + 2*p[a][b] + p[b][b]
+}
+
+func (s *scene) mark(x, y, v, bias float64, how vision.How, seen float64) vision.Mark {
+	sigma := math.Sqrt(math.Max(v, 0) + bias*bias)
+	if !(sigma < lostIn) {
+		return vision.Mark{}
+	}
+	return vision.Mark{X: x * s.scale, Y: y * s.scale, SigmaPx: sigma * s.scale, Seen: seen, How: how}
+}
+
+// how says what an end rests on: a pick the fit believed at least a third.
+func (s *scene) how(i, end int, endTrust float64, line int, lineTrust float64) vision.How {
+	const believed = 1.0 / 3
+	switch {
+	case end >= 0 && endTrust > believed:
+		return vision.HowNetwork
+	case line >= 0 && lineTrust > believed:
+		return s.sights[i].Lines[line].How
+	}
+	return vision.HowModel
+}
+
+// angleSigma is the standard error, degrees, of the picture direction of D.
+// For a vector long against its error across that is error over length; a
+// vector shorter than that has no direction, and the error grows to that of
+// none (JCGM 102 warns of the linear formula there).
+func angleSigma(x *vec, p *cov) float64 {
+	long := math.Hypot(x[dx], x[dy])
+	nx, ny := -x[dy]/long, x[dx]/long
+	v := nx*nx*p[dx][dx] + 2*nx*ny*p[dx][dy] + ny*ny*p[dy][dy]
+	across := math.Sqrt(math.Max(v, 0) + tipBiasIn*tipBiasIn + knobBiasIn*knobBiasIn)
+	if !(long > across) {
+		return anyAngle
+	}
+	return math.Min(anyAngle, 180/math.Pi*math.Asin(across/long))
+}
