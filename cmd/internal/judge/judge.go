@@ -1,0 +1,125 @@
+// Package judge runs the pipeline on clips that have a truth file and says, per
+// quantity, how far the result lies from the truth and how often its error
+// bars hold it.
+package judge
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sort"
+	"strings"
+
+	"nightcage/metrics"
+	"nightcage/phases"
+	"nightcage/vision"
+	"nightcage/vision/truth"
+)
+
+// Measured is what the pipeline made of one clip.
+type Measured struct {
+	Track    vision.Track
+	Timeline phases.Timeline
+	Swing    metrics.Swing
+}
+
+// Pipeline measures one clip, told what its submitter would tell.
+type Pipeline func(ctx context.Context, path string, subject vision.Subject) (Measured, error)
+
+// Report is the judgement of a folder of clips.
+type Report struct {
+	Clips      int        `json:"clips"`
+	Failed     []Failed   `json:"failed"` // clips the pipeline could not measure at all
+	Quantities []Quantity `json:"quantities"`
+}
+
+// Failed is a clip without a result; all its quantities count as unavailable.
+type Failed struct {
+	Clip   string `json:"clip"`
+	Reason string `json:"reason"`
+}
+
+// ErrNoClips is returned for a folder without a single clip that has a truth
+// file.
+var ErrNoClips = errors.New("no clip with a truth file")
+
+// Folder judges every clip of a folder that has a truth file beside it, in name
+// order. done is called after each clip. A clip that fails does not end the
+// run; the end of ctx does.
+func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, clip string)) (Report, error) {
+	clips, err := withTruth(dir)
+	if err != nil {
+		return Report{}, err
+	}
+	rep := Report{Clips: len(clips), Failed: []Failed{}}
+	ts := newTallies()
+	for i, path := range clips {
+		name := filepath.Base(path)
+		tf, err := truth.Find(path)
+		if err != nil {
+			return Report{}, err
+		}
+		t, err := truth.Read(tf)
+		if err != nil {
+			return Report{}, err
+		}
+		m, err := run(ctx, path, Subject(t))
+		if ctx.Err() != nil {
+			return Report{}, fmt.Errorf("judge clip %s: %w", name, ctx.Err())
+		}
+		if err != nil {
+			rep.Failed = append(rep.Failed, Failed{Clip: name, Reason: err.Error()})
+			m = Measured{Timeline: phases.Timeline{Events: missing()}}
+		}
+		ts.compareTrack(m.Track, t)
+		ts.compareEvents(m.Timeline, t)
+		ts.compareMeasures(m.Swing, t)
+		ts.compareSide(m.Track, t)
+		done(i+1, len(clips), name)
+	}
+	rep.Quantities = ts.quantities()
+	return rep, nil
+}
+
+// Subject is what a coach would tell of the hitter: sizes, not the side of the
+// plate, which is judged too.
+func Subject(t *truth.File) vision.Subject {
+	return vision.Subject{HeightIn: t.Hitter.HeightIn, InseamIn: t.Hitter.InseamIn, BatIn: t.Bat.LengthIn, Bats: vision.SideUnknown}
+}
+
+// missing lists every event as not found.
+func missing() []phases.Event {
+	var out []phases.Event
+	for _, id := range phases.Events() {
+		out = append(out, phases.Event{ID: id})
+	}
+	return out
+}
+
+var videoExt = map[string]bool{".mp4": true, ".mov": true, ".m4v": true, ".avi": true, ".mkv": true, ".webm": true}
+
+func withTruth(dir string) ([]string, error) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, fmt.Errorf("list clips to judge: %w", err)
+	}
+	var out []string
+	for _, e := range entries {
+		path := filepath.Join(dir, e.Name())
+		if e.IsDir() || !videoExt[strings.ToLower(filepath.Ext(path))] {
+			continue
+		}
+		if _, err := truth.Find(path); err == nil {
+			out = append(out, path)
+		} else if !errors.Is(err, truth.ErrNoTruth) {
+			return nil, err
+		}
+	}
+	if len(out) == 0 {
+		return nil, fmt.Errorf("judge %s: %w", filepath.Base(dir), ErrNoClips)
+	}
+	sort.Strings(out)
+	return out, nil
+}

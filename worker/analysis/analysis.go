@@ -1,0 +1,160 @@
+// Package analysis runs the stages on one clip: it reads the pictures, finds
+// hitter, bat and ball, solves the swing in three dimensions, times its events,
+// measures it and draws the stills.
+//
+// The clip is decoded once to look for the hitter in a few pictures, once to
+// follow the body, once to follow the bat with the hands known, and up to
+// contact once more for the stills. Pictures are never kept: memory does not
+// grow with the clip.
+package analysis
+
+import (
+	"context"
+	"fmt"
+
+	"nightcage/metrics"
+	"nightcage/models"
+	"nightcage/phases"
+	"nightcage/vision"
+	"nightcage/vision/bat"
+	"nightcage/vision/clip"
+	"nightcage/vision/pose"
+	"nightcage/vision/solve"
+)
+
+// PipelineVersion names the whole of code and networks that makes a record. It
+// is raised when any number in a record can change; records are keyed by it.
+const PipelineVersion = "0.1.0"
+
+// Result is one measured swing, stage by stage.
+type Result struct {
+	Track    vision.Track
+	Timeline phases.Timeline
+	Swing    metrics.Swing
+	Stills   []Still
+}
+
+// Options says how much is made. The zero value is the whole job.
+type Options struct {
+	NoStills bool // draw none: the judge needs none
+	Budget   bool // each measure says which source gives what share of its variance
+}
+
+// Analyser holds the networks. It is for one goroutine at a time; make it once
+// and use it for many clips.
+type Analyser struct {
+	pose *pose.Estimator
+	bat  *bat.Finder
+	nets []metrics.Model
+}
+
+// New loads the networks. Errors: those of models.Open.
+func New(ctx context.Context) (*Analyser, error) {
+	a := &Analyser{}
+	var err error
+	if a.pose, err = pose.New(ctx); err != nil {
+		return nil, err
+	}
+	if a.bat, err = bat.NewFinder(ctx); err != nil {
+		a.Close()
+		return nil, err
+	}
+	for _, n := range models.Networks() {
+		sum, err := models.SHA256(n)
+		if err != nil {
+			a.Close()
+			return nil, err
+		}
+		a.nets = append(a.nets, metrics.Model{Name: string(n), SHA256: sum})
+	}
+	return a, nil
+}
+
+// Close frees the networks.
+func (a *Analyser) Close() {
+	if a.pose != nil {
+		a.pose.Close()
+	}
+	if a.bat != nil {
+		a.bat.Close()
+	}
+}
+
+// Failed is the record of a clip that could not be measured.
+func (a *Analyser) Failed(f metrics.Failure, c vision.Clip, subject vision.Subject) metrics.Swing {
+	return metrics.Failed(f, c, subject, a.options(Options{}))
+}
+
+func (a *Analyser) options(o Options) metrics.Options {
+	return metrics.Options{Pipeline: PipelineVersion, Models: a.nets, Budget: o.Budget}
+}
+
+// Run measures the swing in the clip at path. progress, which may be nil, is
+// called from the calling goroutine as frames are done.
+//
+// The error is a *clip.Error when the file cannot be read, an *Error when there
+// is nothing in it to measure, the context's when that ends first.
+func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject, o Options, progress func(done, total int)) (*Result, error) {
+	c, err := clip.Probe(ctx, path, subject)
+	if err != nil {
+		return nil, err
+	}
+	steps := newSteps(len(c.Times), o, progress)
+	track, height, err := a.follow(ctx, path, c, subject, steps)
+	if err != nil {
+		return nil, err
+	}
+	if err := a.addBat(ctx, path, &track, height, steps); err != nil {
+		return nil, err
+	}
+	if track, err = solve.Run(ctx, track); err != nil {
+		return nil, err
+	}
+	tl, err := phases.Find(track)
+	if err != nil {
+		return nil, err
+	}
+	if tl.Kind == phases.KindNone {
+		return nil, &Error{Kind: NoSwing, Clip: c.Name, Reason: "No swing was found in the clip: " + tl.Why + "."}
+	}
+	swing, err := metrics.Measure(ctx, track, tl, a.options(o))
+	if err != nil {
+		return nil, err
+	}
+	res := &Result{Track: track, Timeline: tl, Swing: swing}
+	if !o.NoStills {
+		if res.Stills, err = drawStills(ctx, path, res, steps); err != nil {
+			return nil, err
+		}
+	}
+	steps.finish()
+	return res, nil
+}
+
+// steps turns the passes over the clip into one count of progress.
+type steps struct {
+	done, total int
+	say         func(done, total int)
+}
+
+func newSteps(frames int, o Options, say func(done, total int)) *steps {
+	passes := 2
+	if !o.NoStills {
+		passes++
+	}
+	if say == nil {
+		say = func(int, int) {}
+	}
+	return &steps{total: frames * passes, say: say}
+}
+
+func (s *steps) frame() {
+	s.done = min(s.done+1, s.total)
+	s.say(s.done, s.total)
+}
+
+func (s *steps) finish() { s.say(s.total, s.total) }
+
+func wrap(c vision.Clip, doing string, err error) error {
+	return fmt.Errorf("%s in clip %s: %w", doing, c.Name, err)
+}
