@@ -98,7 +98,12 @@ func unit(v space) space {
 // speed is the length of the velocity, per second, from local parabolas of
 // half width half over each axis. The share that noise adds to a length,
 // the sum of the axes' variances, is taken off its square.
-func speed(half float64, axes ...series) series {
+func speed(half float64, axes ...series) series { return speedOf(half, 2, axes) }
+
+// chord is speed from local lines.
+func chord(half float64, axes ...series) series { return speedOf(half, 1, axes) }
+
+func speedOf(half float64, degree int, axes []series) series {
 	var out series
 	if len(axes) == 0 {
 		return out
@@ -107,9 +112,9 @@ func speed(half float64, axes ...series) series {
 		var v2, noise, along float64
 		good := true
 		for _, a := range axes {
-			_, d, _, sd, ok := a.local(t, half, 2)
+			_, d, _, sd, ok := a.local(t, half, degree)
 			if !ok {
-				_, d, _, sd, ok = a.local(t, 2*half, 2)
+				_, d, _, sd, ok = a.local(t, 2*half, degree)
 			}
 			if !ok {
 				good = false
@@ -176,7 +181,7 @@ const (
 // between parallel and contact because the swing's plane itself turns and
 // tilts on the way (planes of early and late swing lie up to some 20 degrees
 // apart; common practice, no source).
-const planeTurnS = 8
+const planeTurnS = 12
 
 // parallel places bat_parallel: from the heading of the bat in three
 // dimensions, else from the ellipse it draws in the picture, else from where

@@ -153,7 +153,7 @@ const (
 // bar is the height that counts as off the ground.
 func (f *foot) bar() float64 {
 	if f.blind {
-		return math.Max(flightIn/3, 4*f.noise)
+		return math.Max(flightIn/3, 6*f.noise)
 	}
 	return math.Max(flightIn, 4*f.noise)
 }
@@ -291,15 +291,15 @@ func (r *reading) noStride(f foot, contact float64) feet {
 		out.plant = missing("no stride and no heel lift: the lead foot is flat throughout")
 		return out
 	}
-	// From the heel's highest point on.
-	top, best := start.t, math.Inf(-1)
-	w := f.heel.y.between(start.t, contact-60)
+	// From where it is last half way up.
+	half := start.t
+	w := f.heel.y.smoothed(r.smoothMs()).between(start.t, contact-60)
 	for i := range w.t {
-		if w.x[i] > best {
-			top, best = w.t[i], w.x[i]
+		if w.x[i] > settle+rise/2 {
+			half = w.t[i]
 		}
 	}
-	out.plant = r.heelDown(f, finding{t: top, sd: r.dt}, contact)
+	out.plant = r.heelDown(f, finding{t: half - 40, sd: r.dt}, contact)
 	out.touch = out.plant
 	if out.touch.ok() {
 		out.touch.confidence = 0.5

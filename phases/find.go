@@ -33,30 +33,45 @@ func Find(track vision.Track) (Timeline, error) {
 	if !r.timed {
 		r.pace(&b)
 	}
-	kind, why := r.kind(b)
-	if kind != KindSwing {
-		return r.withoutSwing(kind, why, b), nil
+	a := r.readArc(b)
+	v := r.kind(b, a)
+	if v.kind != KindSwing {
+		return r.withoutSwing(v, b), nil
 	}
 	found := map[EventID]finding{}
-	a := r.readArc(b)
 	c := r.contactTime(b, a)
+	if !c.ok() {
+		c = r.contactByHands(b)
+	}
 	found[Contact] = c
+	if !c.ok() {
+		for _, id := range Events() {
+			found[id] = missing("contact was not found: %s", c.reason)
+		}
+		return r.timeline(v.kind, v.why, found), nil
+	}
 	found[BatParallel] = r.parallel(b, a, c)
-	ft := r.findFeet(c.t)
+	r.prepare(found, b, c)
+	found[FullExtension] = r.extension(c)
+	hands, _ := r.hands(b)
+	found[Finish] = r.finishTime(b, speed(math.Max(25, 2.5*r.dt), hands.x, hands.y), c)
+	keepOrder(found)
+	return r.timeline(v.kind, v.why, found), nil
+}
+
+// prepare places the events that lead up to contact: feet, load and the
+// hands' start.
+func (r *reading) prepare(found map[EventID]finding, b batPath, contact finding) {
+	ft := r.findFeet(contact.t)
 	found[StrideStart], found[ToeTouch], found[HeelPlant] = ft.stride, ft.touch, ft.plant
-	found[ForwardMove] = r.forwardMove(b, c)
-	before := c.t - 200
+	found[ForwardMove] = r.forwardMove(b, contact)
+	before := contact.t - 200
 	if ft.stride.ok() {
 		before = ft.stride.t
 	} else if ft.touch.ok() {
 		before = ft.touch.t
 	}
 	found[LoadStart] = r.loadStart(b, before)
-	found[FullExtension] = r.extension(c)
-	hands, _ := r.hands(b)
-	found[Finish] = r.finishTime(b, speed(math.Max(25, 2.5*r.dt), hands.x, hands.y), c)
-	keepOrder(found)
-	return r.timeline(kind, why, found), nil
 }
 
 // pace gives an unclocked reading a time axis on which windows of

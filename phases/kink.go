@@ -22,85 +22,101 @@ func kink(swept series, p posterior) bool {
 	if swept.len() < 6 {
 		return false
 	}
-	var ratios [][]float64
-	var weights []float64
+	var ways []smoothWay
+	top := math.Inf(-1)
 	for _, size := range kinkSizes {
 		for _, scale := range kinkScales {
 			for _, noise := range kinkNoises {
-				l, ev, ok := kinkRatio(swept, size, scale, noise, p.t)
-				if ok {
-					ratios, weights = append(ratios, l), append(weights, ev)
+				if w, ok := newSmoothWay(swept, size, scale, noise); ok {
+					ways = append(ways, w)
+					top = math.Max(top, w.evidence)
 				}
 			}
 		}
 	}
-	if len(ratios) == 0 {
+	if len(ways) == 0 {
 		return false
 	}
-	top := math.Inf(-1)
-	for _, w := range weights {
-		top = math.Max(top, w)
+	sum := make([]float64, len(p.t))
+	u := make([]float64, swept.len())
+	for _, w := range ways {
+		if w.evidence < top-6 { // a weight under 1/400
+			continue
+		}
+		for i, tau := range p.t {
+			sum[i] += math.Exp(w.kinkRatio(swept, tau, u) + w.evidence - top)
+		}
 	}
 	for i := range p.t {
-		sum := 0.0
-		for k := range ratios {
-			sum += math.Exp(ratios[k][i] + weights[k] - top)
-		}
-		p.logp[i] += math.Log(math.Max(sum, 1e-300))
+		p.logp[i] += math.Log(math.Max(sum[i], 1e-300))
 	}
 	return true
 }
 
-// kinkRatio returns, for each time in at, the log likelihood ratio of a kink
-// there against none, and the log evidence of the smooth way with the given
-// size (rad), length scale (ms) and noise factor.
+// smoothWay is the Gaussian process of one size (rad), length scale (ms) and
+// noise factor, given the angles swept. With a = sqrt(5)/scale and d = |t-t'|
+// its covariance is
 //
-// With a = sqrt(5)/scale, d = |t-t'|,
-// K = size^2*(1+a*d+a^2*d^2/3)*exp(-a*d) + level^2 + trend^2*t*t' and
-// (noise*sd)^2 on its diagonal, and u = v*(t-tau)+ the extra way an unslowed
-// bat would have gone, the data's mean shifts by -k*u with
-// k ~ N(slowing, slowingS^2). With S = u'K^-1 u and z = -u'K^-1 y:
+//	K = size^2*(1+a*d+a^2*d^2/3)*exp(-a*d) + level^2 + trend^2*t*t'
+//
+// with (noise*sd)^2 more on the diagonal.
+type smoothWay struct {
+	size, a, mid float64
+	l            [][]float64 // Cholesky factor of K
+	half, alpha  []float64   // L^-1*y and K^-1*y
+	evidence     float64     // log likelihood of the angles, less a constant
+}
+
+func newSmoothWay(y series, size, scale, noise float64) (smoothWay, bool) {
+	n := y.len()
+	w := smoothWay{size: size, a: math.Sqrt(5) / scale, mid: y.t[n/2], l: newMatrix(n)}
+	for i := range n {
+		for j := 0; j <= i; j++ {
+			d := w.a * math.Abs(y.t[i]-y.t[j])
+			w.l[i][j] = size*size*(1+d+d*d/3)*math.Exp(-d) + kinkLevel*kinkLevel + kinkTrend*kinkTrend*(y.t[i]-w.mid)*(y.t[j]-w.mid)
+		}
+		w.l[i][i] += noise * noise * y.sd[i] * y.sd[i]
+	}
+	if !cholesky(w.l) {
+		return w, false
+	}
+	w.half, w.alpha = halfSolve(w.l, y.x), cholSolve(w.l, y.x)
+	for i := range n {
+		w.evidence -= w.half[i]*w.half[i]/2 + math.Log(w.l[i][i])
+	}
+	return w, true
+}
+
+// kinkRatio is the log likelihood ratio of a kink at tau against none. An
+// unslowed bat would have gone u = v*(t-tau)+ more, v being the way's own rate
+// at tau, so the data's mean shifts by -k*u with k ~ N(slowing, slowingS^2).
+// With S = u'K^-1 u and z = -u'K^-1 y:
 //
 //	log ratio = (z + k0/s^2)^2 / (2*(S+1/s^2)) - k0^2/(2*s^2) - log(1+S*s^2)/2
 //
-// v is the way's own rate at tau as the smooth process has it.
-func kinkRatio(y series, size, scale, noise float64, at []float64) (ratio []float64, evidence float64, ok bool) {
-	n := y.len()
-	mid := y.t[n/2]
-	a := math.Sqrt(5) / scale
-	k := newMatrix(n)
-	for i := range n {
-		for j := 0; j <= i; j++ {
-			d := a * math.Abs(y.t[i]-y.t[j])
-			k[i][j] = size*size*(1+d+d*d/3)*math.Exp(-d) + kinkLevel*kinkLevel + kinkTrend*kinkTrend*(y.t[i]-mid)*(y.t[j]-mid)
+// h is room for y.len() numbers.
+func (w *smoothWay) kinkRatio(y series, tau float64, h []float64) float64 {
+	var v, uu, uy float64
+	first := len(y.t)
+	for i, t := range y.t {
+		d := tau - t
+		ad := w.a * math.Abs(d)
+		v += (kinkTrend*kinkTrend*(t-w.mid) - w.size*w.size*w.a*w.a/3*d*(1+ad)*math.Exp(-ad)) * w.alpha[i]
+		if t > tau && i < first {
+			first = i // u, and L^-1 u with it, is zero before
 		}
-		k[i][i] += noise * noise * y.sd[i] * y.sd[i]
 	}
-	if !cholesky(k) {
-		return nil, 0, false
-	}
-	half, alpha := halfSolve(k, y.x), cholSolve(k, y.x)
-	for i := range n {
-		evidence -= half[i]*half[i]/2 + math.Log(k[i][i])
-	}
-	ratio = make([]float64, len(at))
-	iv := 1 / (slowingS * slowingS)
-	u := make([]float64, n)
-	for g, tau := range at {
-		for i := range n {
-			u[i] = math.Max(0, y.t[i]-tau)
+	for i := first; i < len(y.t); i++ {
+		h[i] = y.t[i] - tau
+		row := w.l[i]
+		for k := first; k < i; k++ {
+			h[i] -= row[k] * h[k]
 		}
-		h := halfSolve(k, u)
-		var v, uu, uy float64
-		for i := range n {
-			d := tau - y.t[i]
-			ad := a * math.Abs(d)
-			v += (kinkTrend*kinkTrend*(y.t[i]-mid) - size*size*a*a/3*d*(1+ad)*math.Exp(-ad)) * alpha[i]
-			uu += h[i] * h[i]
-			uy += h[i] * half[i]
-		}
-		q := slowing*iv - v*uy
-		ratio[g] = q*q/(2*(v*v*uu+iv)) - slowing*slowing*iv/2 - math.Log(1+v*v*uu/iv)/2
+		h[i] /= row[i]
+		uu += h[i] * h[i]
+		uy += h[i] * w.half[i]
 	}
-	return ratio, evidence, true
+	const iv = 1 / (slowingS * slowingS)
+	q := slowing*iv - v*uy
+	return q*q/(2*(v*v*uu+iv)) - slowing*slowing*iv/2 - math.Log(1+v*v*uu/iv)/2
 }

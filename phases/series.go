@@ -168,33 +168,51 @@ func (s series) whiteNoise() float64 {
 	return best
 }
 
-// calibrate drops samples that stand off their neighbours' line by more than
-// five of their own standard errors and scales sd so that its median agrees
-// with the scatter seen in the series; floor bounds sd from below.
+// calibrate scales sd so that its median agrees with the scatter seen in the
+// series, bounded by floor from below, and drops strays: samples that stand off
+// the cubic through their four neighbours by more than six standard errors and
+// more than the neighbours themselves depart from a line (fast motion does
+// that, a stray does not), and by more than the samples beside them do.
 func (s series) calibrate(floor float64) series {
 	n := s.whiteNoise()
-	med := median(s.sd)
 	f := 1.0
-	if n > 0 && med > 0 {
+	if med := median(s.sd); n > 0 && med > 0 {
 		f = n / med
+	}
+	scaled := series{s.t, s.x, make([]float64, s.len())}
+	for i := range s.sd {
+		scaled.sd[i] = max(s.sd[i]*f, floor)
+	}
+	off := make([]float64, s.len())
+	bar := make([]float64, s.len())
+	for i := 2; i+2 < s.len(); i++ {
+		cubic := lagrange(s, []int{i - 2, i - 1, i + 1, i + 2}, s.t[i])
+		line := lagrange(s, []int{i - 1, i + 1}, s.t[i])
+		off[i], bar[i] = math.Abs(s.x[i]-cubic), 6*1.4*scaled.sd[i]+math.Abs(cubic-line)
 	}
 	out := series{}
 	for i := range s.t {
-		sd := max(s.sd[i]*f, floor)
-		if i >= 2 && i+2 < len(s.t) {
-			// A sample is thrown out only when the two on each side agree with
-			// each other better than with it: real motion bends them all.
-			l := s.x[i-1] + (s.x[i-1]-s.x[i-2])/(s.t[i-1]-s.t[i-2])*(s.t[i]-s.t[i-1])
-			r := s.x[i+1] + (s.x[i+1]-s.x[i+2])/(s.t[i+2]-s.t[i+1])*(s.t[i+1]-s.t[i])
-			dl, dr := s.x[i]-l, s.x[i]-r
-			bar := 5*sd*math.Sqrt(6) + 2*math.Abs(l-r)
-			if dl*dr > 0 && math.Min(math.Abs(dl), math.Abs(dr)) > bar {
-				continue
-			}
+		if off[i] > bar[i] && off[i] >= max(off[i-1], off[i+1], off[i-2], off[i+2]) {
+			continue
 		}
-		out.t, out.x, out.sd = append(out.t, s.t[i]), append(out.x, s.x[i]), append(out.sd, sd)
+		out.t, out.x, out.sd = append(out.t, s.t[i]), append(out.x, s.x[i]), append(out.sd, scaled.sd[i])
 	}
 	return out
+}
+
+// lagrange evaluates at t the polynomial through the samples of s at ix.
+func lagrange(s series, ix []int, t float64) float64 {
+	sum := 0.0
+	for _, i := range ix {
+		w := 1.0
+		for _, j := range ix {
+			if j != i {
+				w *= (t - s.t[j]) / (s.t[i] - s.t[j])
+			}
+		}
+		sum += w * s.x[i]
+	}
+	return sum
 }
 
 func mean(x []float64) float64 {
