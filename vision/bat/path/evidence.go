@@ -76,6 +76,15 @@ func withSwapped(own, other []Peak) []Peak {
 	return all
 }
 
+// shared says whether a tip and a knob of frame f are one and the same peak.
+func (s *scene) shared(f, tip, knob int) bool {
+	if tip < 0 || knob < 0 {
+		return false
+	}
+	g := &s.sights[f]
+	return tip-len(g.Tips) == knob || knob-len(g.Knobs) == tip
+}
+
 // held is by how much to grow the variance of an error that stays for about
 // hold seconds, so that many frames of it say no more than they do.
 func (s *scene) held(hold float64) float64 {

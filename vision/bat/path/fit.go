@@ -168,6 +168,9 @@ func (s *scene) choose(f *fitted, i int, tags []tagged) bool {
 	was := f.picks[i]
 	f.picks[i].tip = s.chooseEnd(f, i, tags, s.tips[i], ofTip)
 	f.picks[i].knob = s.chooseEnd(f, i, tags, s.knobs[i], ofKnob)
+	if s.shared(i, f.picks[i].tip, f.picks[i].knob) {
+		f.picks[i].tip, f.picks[i].knob = was.tip, was.knob
+	}
 	f.picks[i].line = s.chooseLine(f, i, g.Lines)
 	return f.picks[i] != was
 }

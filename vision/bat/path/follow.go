@@ -118,8 +118,8 @@ func (s *scene) look(front []beam, f int) []beam {
 		front[i].last = &choice{before: front[i].last, pick: nothing}
 	}
 	if !g.Repeat {
-		front = s.branchEnd(front, s.tips[f], ofTip)
-		front = s.branchEnd(front, s.knobs[f], ofKnob)
+		front = s.branchEnd(front, f, ofTip)
+		front = s.branchEnd(front, f, ofKnob)
 		front = s.branchLine(front, g.Lines)
 	}
 	for i := range front {
@@ -182,7 +182,11 @@ type child struct {
 	ll       float64
 }
 
-func (s *scene) branchEnd(front []beam, peaks []Peak, k kind) []beam {
+func (s *scene) branchEnd(front []beam, f int, k kind) []beam {
+	peaks := s.tips[f]
+	if k == ofKnob {
+		peaks = s.knobs[f]
+	}
 	if len(peaks) == 0 {
 		return front
 	}
@@ -197,6 +201,9 @@ func (s *scene) branchEnd(front []beam, peaks []Peak, k kind) []beam {
 		b := &front[i]
 		kids = append(kids, child{i, -1, b.ll + share*math.Log(none/searchArea)})
 		for j := range peaks {
+			if k == ofKnob && s.shared(f, b.last.pick.tip, j) {
+				continue
+			}
 			d2, logs := b.miss(rows[j][:])
 			kids = append(kids, child{i, j, b.ll + share*math.Log((1-none)*peaks[j].Score+1e-6) + offLog(d2) - share*logs})
 		}

@@ -11,10 +11,15 @@ const (
 	// not found: a third of a bat.
 	lostIn = 10.0
 
-	// Errors of one clip that do not average out over frames: the finder's
-	// own idea of where an end is, a knob under a fist.
+	// Errors that do not average out over frames, inches, and the share of a
+	// peak's own sigma that does not: while the picture hardly changes, nor
+	// does what the network makes of it.
 	tipBiasIn  = 0.2
 	knobBiasIn = 0.3
+	biasShare  = 0.8
+
+	// biasReachS is how far around a frame (s) peaks count for its bias.
+	biasReachS = 0.02
 
 	// anyAngle is the standard deviation of a direction of which nothing is
 	// known, degrees: 360/√12.
@@ -47,10 +52,11 @@ func (s *scene) result(f fitted) Result {
 		x, p := &f.x[i], &f.p[i]
 		fr := Frame{Index: s.sights[i].Index, Ms: s.sights[i].Ms}
 		t := f.trust[i]
-		fr.Knob = s.mark(x[kx], x[ky], (p[kx][kx]+p[ky][ky])/2, knobBiasIn, s.how(i, f.picks[i].knob, t.knob, f.picks[i].line, t.line), t.knob)
-		fr.Tip = s.mark(x[kx]+x[dx], x[ky]+x[dy], (tipVar(p, 0)+tipVar(p, 3))/2, tipBiasIn, s.how(i, f.picks[i].tip, t.tip, f.picks[i].line, t.line), t.tip)
+		knobBias, tipBias := s.bias(&f, i)
+		fr.Knob = s.mark(x[kx], x[ky], (p[kx][kx]+p[ky][ky])/2, knobBias, s.how(i, f.picks[i].knob, t.knob, f.picks[i].line, t.line), t.knob)
+		fr.Tip = s.mark(x[kx]+x[dx], x[ky]+x[dy], (tipVar(p, 0)+tipVar(p, 3))/2, tipBias, s.how(i, f.picks[i].tip, t.tip, f.picks[i].line, t.line), t.tip)
 		if fr.Knob.Found() && fr.Tip.Found() {
-			fr.AngleSigmaDeg = angleSigma(x, p)
+			fr.AngleSigmaDeg = angleSigma(x, p, math.Hypot(knobBias, tipBias))
 		}
 		if v := tipSpeed(x); fr.Tip.Found() && v > r.FastestInS {
 			r.FastestInS, r.FastestMs = v, fr.Ms
@@ -59,6 +65,36 @@ func (s *scene) result(f fitted) Result {
 	}
 	r.Kink = s.kink(&f)
 	return r
+}
+
+// bias is the error of frame i's knob and tip, inches, that their neighbours
+// share: the finder's own sigma near there, averaged by how far the fit
+// believed it.
+func (s *scene) bias(f *fitted, i int) (knob, tip float64) {
+	var ks, kw, ts, tw float64
+	take := func(j int) {
+		if p := f.picks[j]; p.knob >= 0 {
+			ks, kw = ks+f.trust[j].knob*s.knobs[j][p.knob].SigmaPx, kw+f.trust[j].knob
+		}
+		if p := f.picks[j]; p.tip >= 0 {
+			ts, tw = ts+f.trust[j].tip*s.tips[j][p.tip].SigmaPx, tw+f.trust[j].tip
+		}
+	}
+	const ms = biasReachS * 1000
+	for j := i; j >= 0 && s.sights[i].Ms-s.sights[j].Ms <= ms; j-- {
+		take(j)
+	}
+	for j := i + 1; j < len(s.sights) && s.sights[j].Ms-s.sights[i].Ms <= ms; j++ {
+		take(j)
+	}
+	knob, tip = knobBiasIn, tipBiasIn
+	if kw > 0 {
+		knob = math.Hypot(knob, biasShare*ks/kw/s.scale)
+	}
+	if tw > 0 {
+		tip = math.Hypot(tip, biasShare*ts/tw/s.scale)
+	}
+	return knob, tip
 }
 
 // tipVar is the variance of K + D along one axis (0: x, 3: y).
@@ -91,11 +127,11 @@ func (s *scene) how(i, end int, endTrust float64, line int, lineTrust float64) v
 // For a vector long against its error across that is error over length; a
 // vector shorter than that has no direction, and the error grows to that of
 // none (JCGM 102 warns of the linear formula there).
-func angleSigma(x *vec, p *cov) float64 {
+func angleSigma(x *vec, p *cov, bias float64) float64 {
 	long := math.Hypot(x[dx], x[dy])
 	nx, ny := -x[dy]/long, x[dx]/long
 	v := nx*nx*p[dx][dx] + 2*nx*ny*p[dx][dy] + ny*ny*p[dy][dy]
-	across := math.Sqrt(math.Max(v, 0) + tipBiasIn*tipBiasIn + knobBiasIn*knobBiasIn)
+	across := math.Sqrt(math.Max(v, 0) + bias*bias)
 	if !(long > across) {
 		return anyAngle
 	}
