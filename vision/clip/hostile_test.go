@@ -97,7 +97,7 @@ func TestScribbledFilesEndInAnError(t *testing.T) {
 	rng := rand.New(rand.NewPCG(seed, 0))
 	good := readBytes(t, pattern(t))
 	kinds := map[Kind]int{}
-	for range 40 {
+	for range 24 {
 		b := bytes.Clone(good)
 		// Half of the draws go for the index, which is small and last.
 		from := rng.IntN(len(b))

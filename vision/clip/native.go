@@ -13,7 +13,8 @@ __attribute__((constructor)) static void nightcage_native(void) {
 #ifdef __GLIBC__
 	// OpenCV takes and gives back pictures and pyramids of megabytes in every
 	// call. By default glibc returns each to the system and faults it in again,
-	// which made point tracking two and corner finding over two times slower.
+	// which on some threads made point tracking and corner finding two times
+	// slower (9.5 against 21 ms of CPU for the corners of a 1280x720 picture).
 	// Both are needed: the first keeps blocks up to 32 MiB (the most glibc
 	// allows) out of mmap, the second keeps the heap from shrinking after each.
 	// Setting either also stops glibc from adapting them.
