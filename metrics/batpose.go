@@ -193,9 +193,9 @@ func (r *reading) fitBat(t0 float64, order int, before bool) *batSpot {
 	for i := range both {
 		both[i] = math.Hypot(sigma[0][i], sigma[1][i]) / math.Sqrt2
 	}
-	n, degree := window(tau, both, order, pace{math.Hypot(reach[0], reach[1]) / math.Sqrt2, armKeepMs})
+	n, degree := window(tau, both, order, pace{math.Hypot(reach[0], reach[1]) / math.Sqrt2, keepMs})
 	for c := range b.line {
-		b.line[c] = fitLine(t0, degree, tau[:n], y[c][:n], sigma[c][:n], pace{reach[c], armKeepMs})
+		b.line[c] = fitLine(t0, degree, tau[:n], y[c][:n], sigma[c][:n], pace{reach[c], keepMs})
 		b.line[c].frames = kept[:n]
 		b.arm[c] = b.arm[c][:n]
 	}

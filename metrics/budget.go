@@ -6,14 +6,14 @@ import "context"
 // when that source alone is on, over the sum of those variances. For a measure
 // that is not linear in its errors the parts need not add up to the whole; the
 // shares then say which part matters most.
-func budget(ctx context.Context, out []Result, all []entry, nominal []float64, open []bool, r *reading, o Options) error {
+func budget(ctx context.Context, out []Result, all []entry, nominal []float64, open []bool, r *reading, seed uint64, draws int) error {
 	total := make([]float64, len(all))
 	parts := make([]map[SourceOfError]float64, len(all))
 	for i := range parts {
 		parts[i] = map[SourceOfError]float64{}
 	}
 	for _, source := range SourcesOfError() {
-		samples, _, err := propagate(ctx, all, nominal, open, r, o.seed(), o.draws(), map[SourceOfError]bool{source: true})
+		samples, _, err := propagate(ctx, all, nominal, open, r, seed, draws, map[SourceOfError]bool{source: true})
 		if err != nil {
 			return err
 		}

@@ -68,7 +68,8 @@ type entry struct {
 	Definition
 	formula func(*scene) float64 // in Unit
 	turn    bool                 // a heading: draws are taken within half a turn of the value
-	extreme bool                 // a largest value or a path length: noise can only lengthen it
+	extreme bool                 // a largest value or a path length, which scatter can only lengthen, or made of such
+	bent    bool                 // an angle of two limbs: sideways scatter can only bend a straight one
 	inseam  bool                 // needs the inseam
 	height  bool                 // needs the height
 }
@@ -123,13 +124,6 @@ func (n Need) words(d Definition) string {
 		w += "; known clock"
 	}
 	return w
-}
-
-// eventWords are the last words of measure ids.
-var eventWords = map[phases.EventID]string{
-	phases.LoadStart: "load", phases.StrideStart: "stride", phases.ToeTouch: "toe_touch",
-	phases.HeelPlant: "plant", phases.ForwardMove: "forward_move", phases.BatParallel: "bat_parallel",
-	phases.Contact: "contact", phases.FullExtension: "extension", phases.Finish: "finish",
 }
 
 // eventNames are the events in running text.

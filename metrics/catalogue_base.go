@@ -90,13 +90,13 @@ func baseEntries() []entry {
 				}
 				return deg(math.Atan2(d.Z, d.X))
 			}, phases.LoadStart, toe)),
-		solved(base("lead_knee_angle_toe_touch", "lead knee at toe touch", "deg", "deg", "lead"+knee+"toe touch", kneeSign, 8, leadLeg, leadKnee(toe), toe)),
-		solved(base("lead_knee_angle_plant", "lead knee at heel plant", "deg", "deg", "lead"+knee+"heel plant", kneeSign, 8, leadLeg, leadKnee(phases.HeelPlant), phases.HeelPlant)),
-		solved(base("lead_knee_angle_contact", "lead knee at contact", "deg", "deg", "lead"+knee+"contact", kneeSign, 8, leadLeg, leadKnee(contact), contact)),
+		bent(solved(base("lead_knee_angle_toe_touch", "lead knee at toe touch", "deg", "deg", "lead"+knee+"toe touch", kneeSign, 8, leadLeg, leadKnee(toe), toe))),
+		bent(solved(base("lead_knee_angle_plant", "lead knee at heel plant", "deg", "deg", "lead"+knee+"heel plant", kneeSign, 8, leadLeg, leadKnee(phases.HeelPlant), phases.HeelPlant))),
+		bent(solved(base("lead_knee_angle_contact", "lead knee at contact", "deg", "deg", "lead"+knee+"contact", kneeSign, 8, leadLeg, leadKnee(contact), contact))),
 		solved(base("lead_knee_straightening_contact", "lead knee straightening, plant to contact", "deg", "deg", "lead_knee_angle_contact minus lead_knee_angle_plant", "+ straightens", 8, leadLeg,
 			func(s *scene) float64 { return leadKnee(contact)(s) - leadKnee(phases.HeelPlant)(s) }, phases.HeelPlant, contact)),
-		solved(base("back_knee_angle_toe_touch", "back knee at toe touch", "deg", "deg", "back"+knee+"toe touch", kneeSign, 8, backLeg, backKnee(toe), toe)),
-		solved(base("back_knee_angle_contact", "back knee at contact", "deg", "deg", "back"+knee+"contact", kneeSign, 8, backLeg, backKnee(contact), contact)),
+		bent(solved(base("back_knee_angle_toe_touch", "back knee at toe touch", "deg", "deg", "back"+knee+"toe touch", kneeSign, 8, backLeg, backKnee(toe), toe))),
+		bent(solved(base("back_knee_angle_contact", "back knee at contact", "deg", "deg", "back"+knee+"contact", kneeSign, 8, backLeg, backKnee(contact), contact))),
 		base("back_shin_angle_contact", "back shin at contact", "deg", "deg", "angle from vertical of the line from the back ankle to the back knee, atan2(dx, dy), in the plane of +X and +Y, at contact", stretch, 5, backLeg[1:],
 			func(s *scene) float64 {
 				m := s.at(contact)

@@ -86,7 +86,7 @@ func batEntries() []entry {
 	mph := "[mi_i]/h"
 	toe, plant, parallel, contact := phases.ToeTouch, phases.HeelPlant, phases.BatParallel, phases.Contact
 	lead, rear := (*scene).lead, (*scene).rear
-	ofBody := func(e entry) entry { e.NeedsBat = false; return e }
+	ofBody := func(e entry) entry { e.NeedsBat, e.bent = false, true; return e }
 	lean := bat("bat_lean_toe_touch", "bat lean at toe touch", "deg", "deg", "angle from vertical of the line from knob to tip, atan2(dx, dy), in the plane of +X and +Y, at toe touch", "+ tip toward the pitcher", 8, knobTip,
 		func(s *scene) float64 {
 			m := s.at(toe)
@@ -98,10 +98,10 @@ func batEntries() []entry {
 		lean,
 		bat("barrel_behind_head_toe_touch", "barrel behind the head at toe touch", "in", in, "x of the head's centre minus x of the tip, at toe touch", "+ on the catcher's side", 3, []string{roleTip, roleHead},
 			func(s *scene) float64 { m := s.at(toe); return s.pos(pointHead, m).X - s.bat(m).tip().X }, toe),
-		bat("forearm_bat_angle_toe_touch", "forearm-bat angle at toe touch", "deg", "deg", fb+"toe touch", fbSign, 10, arm, forearmBatAt(toe), toe),
-		bat("forearm_bat_angle_plant", "forearm-bat angle at heel plant", "deg", "deg", fb+"heel plant", fbSign, 10, arm, forearmBatAt(plant), plant),
-		bat("forearm_bat_angle_bat_parallel", "forearm-bat angle at bat parallel", "deg", "deg", fb+"bat parallel", fbSign, 10, arm, forearmBatAt(parallel), parallel),
-		bat("forearm_bat_angle_contact", "forearm-bat angle at contact", "deg", "deg", fb+"contact", fbSign, 10, arm, forearmBatAt(contact), contact),
+		bent(bat("forearm_bat_angle_toe_touch", "forearm-bat angle at toe touch", "deg", "deg", fb+"toe touch", fbSign, 10, arm, forearmBatAt(toe), toe)),
+		bent(bat("forearm_bat_angle_plant", "forearm-bat angle at heel plant", "deg", "deg", fb+"heel plant", fbSign, 10, arm, forearmBatAt(plant), plant)),
+		bent(bat("forearm_bat_angle_bat_parallel", "forearm-bat angle at bat parallel", "deg", "deg", fb+"bat parallel", fbSign, 10, arm, forearmBatAt(parallel), parallel)),
+		bent(bat("forearm_bat_angle_contact", "forearm-bat angle at contact", "deg", "deg", fb+"contact", fbSign, 10, arm, forearmBatAt(contact), contact)),
 		bat("forearm_bat_opening_plant", "forearm-bat opening, toe touch to plant", "deg", "deg", "forearm_bat_angle_plant minus forearm_bat_angle_toe_touch", "+ opens", 10, arm,
 			func(s *scene) float64 { return forearmBat(s, plant) - forearmBat(s, toe) }, toe, plant),
 		bat("barrel_depth_bat_parallel", "barrel depth behind the back foot", "in", in, "x of the back ankle minus x of the tip, at bat parallel", "+ barrel behind the back ankle", 3, []string{roleTip, roleBackAnkle},
@@ -117,7 +117,7 @@ func batEntries() []entry {
 			path(knobEnd), parallel, contact)),
 		extreme(bat("barrel_path_contact", "barrel path, bat parallel to contact", "in", in, "length of the path of the tip from bat parallel to contact, in three dimensions", "0 or more", 4, knobTip,
 			path(batPose.tip), parallel, contact)),
-		bat("barrel_over_knob_path_contact", "barrel path over knob path", "1", "1", "barrel_path_contact divided by knob_path_contact", "1 or more", 1.5, knobTip,
+		extreme(bat("barrel_over_knob_path_contact", "barrel path over knob path", "1", "1", "barrel_path_contact divided by knob_path_contact", "1 or more", 1.5, knobTip,
 			func(s *scene) float64 {
 				knob := path(knobEnd)(s)
 				// Under an inch the ratio says nothing.
@@ -125,7 +125,7 @@ func batEntries() []entry {
 					s.fail(ReasonUndefined, "the knob moves less than an inch")
 				}
 				return path(batPose.tip)(s) / knob
-			}, parallel, contact),
+			}, parallel, contact)),
 		bat("bat_speed_contact", "bat speed at contact", "mph", mph, "speed in three dimensions of the sweet spot (6 in from the tip on the bat's axis) at the instant before contact", "0 or more", 4, knobTip,
 			speedAtContact(sweetSpot), contact),
 		bat("bat_tip_speed_contact", "bat tip speed at contact", "mph", mph, "speed in three dimensions of the tip at the instant before contact", "0 or more", 5, knobTip,

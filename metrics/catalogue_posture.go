@@ -175,6 +175,9 @@ func postureEntries() []entry {
 	}
 }
 
+// bent marks an angle between limbs.
+func bent(e entry) entry { e.bent = true; return e }
+
 // extreme marks a largest value or a path length.
 func extreme(e entry) entry { e.extreme = true; return e }
 

@@ -29,21 +29,6 @@ func SourcesOfError() []SourceOfError {
 	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromCamera, FromJoints, FromFit}
 }
 
-// depthIn is how far a point may lie from the hips' depth toward or away from
-// the hitter's front, standard deviation in inches for a hitter 70 in tall, for
-// planar readings. About half the reach of the joint (segment lengths of an
-// adult), from memory.
-var depthIn = map[vision.Landmark]float64{
-	vision.Nose: 5, vision.LeftEye: 5, vision.LeftEar: 5, vision.LeftShoulder: 6, vision.LeftElbow: 8, vision.LeftWrist: 9, vision.LeftHand: 9,
-	vision.LeftHip: 3, vision.LeftKnee: 4, vision.LeftAnkle: 3, vision.LeftHeel: 3, vision.LeftToe: 4,
-}
-
-// batDepthIn is the same for knob and tip.
-const (
-	knobDepthIn = 9
-	tipDepthIn  = 20
-)
-
 // wave is a smooth random function of time: a constant and one turn,
 // w0 + w1 cos(pi t/T) + w2 sin(pi t/T), whose variance is the same at all times.
 type wave [3]r3.Vec
@@ -51,6 +36,13 @@ type wave [3]r3.Vec
 func (w *wave) at(ms float64) r3.Vec {
 	sin, cos := math.Sincos(math.Pi * ms / jointTurnMs)
 	return r3.Add(w[0], r3.Add(r3.Scale(cos, w[1]), r3.Scale(sin, w[2])))
+}
+
+// rate is its rate of change per second.
+func (w *wave) rate(ms float64) r3.Vec {
+	const perS = math.Pi / jointTurnMs * 1000
+	sin, cos := math.Sincos(math.Pi * ms / jointTurnMs)
+	return r3.Scale(perS, r3.Sub(r3.Scale(cos, w[2]), r3.Scale(sin, w[1])))
 }
 
 // chunk is how many frames of noise are drawn together.
@@ -72,7 +64,8 @@ type draw struct {
 	yaw    float64            // radians about the vertical
 	tilt   float64            // radians in the picture plane
 	joint  [numPoints]wave    // inches
-	depth  [numPoints]wave    // inches, in X: depth is one number
+	depth  [numPoints]wave    // inches about the expected depth, in X: depth is one number
+	height float64            // inches, of the camera above what planar readings assume
 	curve  [numPoints]r3.Vec  // standard normal: what a line leaves out
 	swing  [2]float64         // the same for the bat's direction
 	female float64            // 0..1, where between the segment table's columns
@@ -144,6 +137,7 @@ func (d *draw) next(r *reading) {
 	for i := range d.event {
 		d.event[i] = pick(FromEvents, r.eventSigma[i])
 	}
+	d.height = pick(FromCamera, cameraHeightSigmaIn)
 	d.swing[0], d.swing[1] = pick(FromFit, 1), pick(FromFit, 1)
 	d.female = .5
 	if u := shared.Float64(); d.on[FromJoints] {
@@ -162,7 +156,7 @@ func (d *draw) next(r *reading) {
 				r.pairs[p][k] = common
 				d.joint[p][k] = r3.Add(d.joint[p][k], common)
 			}
-			d.depth[p][k] = r3.Vec{X: depth.NormFloat64() * r.depth[p] * math.Sqrt(share)}
+			d.depth[p][k] = r3.Vec{X: depth.NormFloat64() * r.depth[p].sigma * math.Sqrt(share)}
 		}
 		if !d.on[FromJoints] || point(p).bat() {
 			d.joint[p] = wave{}

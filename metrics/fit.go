@@ -47,29 +47,31 @@ type pace struct {
 	keepMs float64
 }
 
-// left is the size of the first term a polynomial of a degree leaves out, in
-// the coordinate's unit per tau^(degree+1): the derivative over the factorial.
-func (p pace) left(degree int) float64 {
-	d := p.speed * unitMs
+// left is the size of the first two terms a polynomial of a degree leaves out,
+// in the coordinate's unit per tau^(degree+1) and tau^(degree+2): derivative over
+// factorial.
+func (p pace) left(degree int) (first, second float64) {
+	first = p.speed * unitMs
 	for k := 2; k <= degree+1; k++ {
-		d *= unitMs / p.keepMs / float64(k)
+		first *= unitMs / p.keepMs / float64(k)
 	}
-	return d
+	return first, first * unitMs / p.keepMs / float64(degree+2)
 }
 
 // window picks how many of the frames nearest t0 (their tau and sigma given
 // nearest first) and what degree estimate the order-th derivative at t0 with
 // the least mean squared error
 //
-//	var + bias^2 = (M^-1)_qq + (left * sum_i w_qi tau_i^(p+1))^2
+//	var + bias^2 = (M^-1)_qq + (l1 sum_i w_qi tau_i^(p+1))^2 + (l2 sum_i w_qi tau_i^(p+2))^2
 //
-// where M is the normal matrix of a degree p fit (local polynomial modelling,
-// Fan and Gijbels 1996, chapter 3, with the pace in place of a pilot estimate
-// of the next derivative).
+// where M is the normal matrix of a degree p fit and l1, l2 are what it leaves
+// out; in an even window one of the two sums is nought (local polynomial
+// modelling, Fan and Gijbels 1996, chapter 3, with the pace in place of a pilot
+// estimate of the next derivatives).
 func window(tau, sigma []float64, order int, p pace) (n, degree int) {
 	best := math.Inf(1)
 	n, degree = 1, 0
-	var sum [2*maxDegree + 2]float64
+	var sum [2*maxDegree + 3]float64
 	for i := range tau {
 		weight := 1 / (sigma[i] * sigma[i])
 		for m := range sum {
@@ -85,12 +87,14 @@ func window(tau, sigma []float64, order int, p pace) (n, degree int) {
 			if !ok {
 				continue
 			}
-			bias := 0.0
+			b1, b2 := 0.0, 0.0
 			for c := 0; c <= d; c++ {
-				bias += inv[order][c] * sum[c+d+1]
+				b1 += inv[order][c] * sum[c+d+1]
+				b2 += inv[order][c] * sum[c+d+2]
 			}
-			bias *= p.left(d)
-			if mse := inv[order][order] + bias*bias; mse < best {
+			l1, l2 := p.left(d)
+			b1, b2 = b1*l1, b2*l2
+			if mse := inv[order][order] + b1*b1 + b2*b2; mse < best {
 				best, n, degree = mse, i+1, d
 			}
 		}
@@ -102,7 +106,7 @@ func window(tau, sigma []float64, order int, p pace) (n, degree int) {
 // at tau, by weighted least squares: beta = M^-1 X'Wy, cov = M^-1.
 func fitLine(t0 float64, degree int, tau, y, sigma []float64, p pace) line {
 	l := line{t0: t0, degree: degree, inflate: 1}
-	var sum [2*maxDegree + 2]float64
+	var sum [2*maxDegree + 3]float64
 	for i := range tau {
 		weight := 1 / (sigma[i] * sigma[i])
 		for m := range sum {
@@ -117,9 +121,10 @@ func fitLine(t0 float64, degree int, tau, y, sigma []float64, p pace) line {
 		inv, ok = invert(degree+1, func(r, c int) float64 { return sum[r+c] })
 	}
 	l.cov = inv
-	left := p.left(degree)
+	l1, l2 := p.left(degree)
 	for k := 0; k <= degree; k++ {
 		l.w[k] = make([]float64, len(tau))
+		b1, b2 := 0.0, 0.0
 		for i := range tau {
 			weight, power := 0.0, 1.0
 			for c := 0; c <= degree; c++ {
@@ -129,8 +134,10 @@ func fitLine(t0 float64, degree int, tau, y, sigma []float64, p pace) line {
 			weight /= sigma[i] * sigma[i]
 			l.w[k][i] = weight
 			l.beta[k] += weight * y[i]
-			l.bias[k] += weight * power * left
+			b1 += weight * power * l1
+			b2 += weight * power * tau[i] * l2
 		}
+		l.bias[k] = math.Copysign(math.Hypot(b1, b2), b1+b2)
 	}
 	if nu := len(tau) - degree - 1; nu >= 3 {
 		chi2 := 0.0

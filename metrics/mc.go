@@ -3,6 +3,9 @@ package metrics
 import (
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/stat"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // DefaultDraws is how many draws a record's error bars rest on. The standard
@@ -10,19 +13,10 @@ import (
 // end of the 95 % interval to about 0.13 of a standard uncertainty.
 const DefaultDraws = 400
 
-// sample is the outcome of a Monte Carlo propagation (JCGM 101:2008, 7).
+// sampleOf is the outcome of a Monte Carlo propagation (JCGM 101:2008, 7).
 // Values are kept in the order drawn.
 type sampleOf struct {
 	values []float64
-}
-
-// monteCarlo evaluates a model n times; model is given the number of the draw.
-func monteCarlo(n int, model func(i int) float64) sampleOf {
-	s := sampleOf{values: make([]float64, n)}
-	for i := range s.values {
-		s.values[i] = model(i)
-	}
-	return s
 }
 
 // mean and sd are the estimate and standard uncertainty of JCGM 101, 7.6.
@@ -51,19 +45,28 @@ func (s sampleOf) central(p float64) (low, high float64) {
 	return v[max(r, 1)-1], v[min(r+q, len(v))-1]
 }
 
-// shortest is the shortest coverage interval of JCGM 101, 7.7.3.
-func (s sampleOf) shortest(p float64) (low, high float64) {
+// corrected is the bias-corrected percentile interval of an estimate (Efron
+// 1981; Davison and Hinkley 1997, section 5.3.2): with z0 the normal quantile of
+// the share of draws below the estimate, its ends are the draws' quantiles at
+// Phi(2*z0 -+ z). It equals the central interval when half the draws lie on
+// either side, and undoes a scatter that pushes draws, as it pushed the estimate
+// before them, to one side. |z0| is held to 1, beyond which ends fall among the
+// last few draws.
+func (s sampleOf) corrected(estimate, p float64) (low, high float64) {
 	v := slices.Sorted(slices.Values(s.values))
-	q := min(coverageCount(p, len(v)), len(v)-1)
-	best := 0
-	for r := 1; r+q < len(v); r++ {
-		if v[r+q]-v[r] < v[best+q]-v[best] {
-			best = r
-		}
+	below := 0
+	for below < len(v) && v[below] < estimate {
+		below++
 	}
-	return v[best], v[best+q]
+	std := distuv.UnitNormal
+	z0 := max(-1, min(1, std.Quantile((float64(below)+.5)/float64(len(v)+1))))
+	z := std.Quantile((1 + p) / 2)
+	at := func(q float64) float64 { return stat.Quantile(q, stat.LinInterp, v, nil) }
+	return at(std.CDF(2*z0 - z)), at(std.CDF(2*z0 + z))
 }
 
+// coverageCount is how many of n draws an interval of probability p spans:
+// p*n rounded (JCGM 101, 7.7.2).
 func coverageCount(p float64, n int) int {
 	return int(math.Floor(p*float64(n) + .5))
 }

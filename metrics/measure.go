@@ -3,6 +3,7 @@ package metrics
 import (
 	"context"
 	"fmt"
+	"hash/fnv"
 	"math"
 	"slices"
 
@@ -17,7 +18,7 @@ type Options struct {
 	Models   []Model     // networks behind the track, for the record
 	Joints   JointErrors // nil: NetworkJointErrors; empty: landmarks are the joints themselves
 	Draws    int         // Monte Carlo draws; 0: DefaultDraws
-	Seed     uint64      // of the draws; 0: 1
+	Seed     uint64      // of the draws; 0: from the clip's hash and name
 	Budget   bool        // fill Result.Budget, at one more pass for each source of error
 }
 
@@ -28,11 +29,16 @@ func (o Options) draws() int {
 	return o.Draws
 }
 
-func (o Options) seed() uint64 {
-	if o.Seed == 0 {
-		return 1
+// seed differs from clip to clip, so that what a finite number of draws leaves
+// to chance does not push the same measure the same way in every record. It is
+// kept to 32 bits, which every JSON reader holds exactly.
+func (o Options) seed(c vision.Clip) uint64 {
+	if o.Seed != 0 {
+		return o.Seed
 	}
-	return o.Seed
+	h := fnv.New32a()
+	h.Write([]byte(c.SHA256 + "/" + c.Name))
+	return uint64(h.Sum32())
 }
 
 // cameraRollSigmaDeg is how far from level a phone is held when nothing in the
@@ -180,11 +186,11 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 		r.yawSigma = t.Solution.YawSigmaDeg * math.Pi / 180
 		r.tiltSigma = t.Solution.TiltSigmaDeg * math.Pi / 180
 	} else {
-		r.lengthSigma, r.yawSigma = t.Scale.SigmaRel, m.yawSigma
+		r.lengthSigma, r.yawSigma = t.Scale.SigmaRel, m.flat.yawSigma
 		r.batSigma = r.lengthSigma
 		r.tiltSigma = cameraRollSigmaDeg * math.Pi / 180
 	}
-	if !finite(r.lengthSigma, r.batSigma, r.yawSigma, r.tiltSigma, r.timeSigma, m.yaw) {
+	if !finite(r.lengthSigma, r.batSigma, r.yawSigma, r.tiltSigma, r.timeSigma, m.flat.yaw) {
 		return nil, nil, fmt.Errorf("scale, camera or clock error is not a number")
 	}
 	size := 1.0
@@ -201,16 +207,8 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 	}
 	if !m.solved {
 		for p := range r.depth {
-			switch point(p) {
-			case pointKnob:
-				r.depth[p] = knobDepthIn * size
-			case pointTip:
-				r.depth[p] = tipDepthIn * size
-			case pointHead:
-				r.depth[p] = depthIn[vision.Nose] * size
-			default:
-				r.depth[p] = depthIn[leftOf(point(p))] * size
-			}
+			e := expectedDepth(point(p))
+			r.depth[p] = spread{e.mean * size, e.sigma * size}
 		}
 	}
 	return r, nil, nil
@@ -239,11 +237,11 @@ func fill(ctx context.Context, out []Result, all []entry, r *reading, t *vision.
 		}
 		open[i] = true
 	}
-	samples, whys, err := propagate(ctx, all, nominal, open, r, o.seed(), o.draws(), everySource())
+	samples, whys, err := propagate(ctx, all, nominal, open, r, o.seed(t.Clip), o.draws(), everySource())
 	if err != nil {
 		return err
 	}
-	lengthened, err := scatterBias(ctx, all, nominal, open, r, o.seed())
+	lengthened, err := scatterBias(ctx, all, nominal, open, r, o.seed(t.Clip))
 	if err != nil {
 		return err
 	}
@@ -257,13 +255,13 @@ func fill(ctx context.Context, out []Result, all []entry, r *reading, t *vision.
 			open[i] = false
 			continue
 		}
-		conclude(&out[i], nominal[i]-lengthened[i], all[i].extreme, samples[i])
+		conclude(&out[i], all[i], nominal[i]-lengthened[i], samples[i])
 		grade(&out[i], all[i], r, t, uses[i])
 	}
 	if !o.Budget {
 		return nil
 	}
-	return budget(ctx, out, all, nominal, open, r, o)
+	return budget(ctx, out, all, nominal, open, r, o.seed(t.Clip), o.draws())
 }
 
 func everySource() map[SourceOfError]bool {
@@ -380,14 +378,19 @@ func scatterBias(ctx context.Context, all []entry, nominal []float64, open []boo
 }
 
 // conclude puts value and error bar into a result. The interval is the central
-// one of the draws, moved so that the draws' mean falls on an extreme's
-// corrected value.
-func conclude(out *Result, value float64, corrected bool, s sampleOf) {
+// one of the draws; for an extreme it is moved so that the draws' mean falls on
+// the corrected value, for an angle of limbs it is bias-corrected.
+func conclude(out *Result, e entry, value float64, s sampleOf) {
 	low, high := s.central(.95)
-	if corrected {
+	switch {
+	case e.extreme:
 		by := value - s.mean()
 		low, high = low+by, high+by
+	case e.bent:
+		low, high = s.corrected(value, .95)
 	}
+	// Near the end of its range (an angle near 180) every draw falls to one side.
+	low, high = min(low, value), max(high, value)
 	set := func(p **float64, v float64) { v = round(v); *p = &v }
 	set(&out.Value, value)
 	set(&out.Sigma, s.sd())

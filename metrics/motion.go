@@ -61,33 +61,21 @@ type motion struct {
 	spacing float64 // median ms between frames
 	batIn   float64 // length of the bat, inches; 0 unknown
 
-	solved bool
-	// For a planar motion, .at.X is the picture's horizontal in inches at the
-	// hips' depth and .at.Z is 0: the depth is drawn, see scene.place.
-	yaw, yawSigma float64 // radians, of the camera about the hitter
-	tiltAxis      r3.Vec  // horizontal unit vector from the hitter to the camera
+	solved   bool
+	tiltAxis r3.Vec // horizontal unit vector from the hitter to the camera
+	flat     planar // when not solved
 }
 
 // sigmaFloorIn keeps a claim of perfect knowledge from becoming an infinite
 // weight.
 const sigmaFloorIn = 0.001
 
-// planarYawLimitDeg is how far from square to the side the camera may stand
-// for a planar reading. At 30 deg a length along the swing line is shortened by
-// 13 % (undone by the yaw) and half of any depth difference leaks into it.
-const planarYawLimitDeg = 30
-
-// cameraDistanceIn is the distance planar readings assume for what depth does
-// to size: 15 ft, the middle of where people stand to film a hitter (common
-// practice, no source).
-const cameraDistanceIn = 180
-
 func fromVision(v vision.Vec3) r3.Vec { return r3.Vec{X: v.X, Y: v.Y, Z: v.Z} }
 
 // newMotion prepares a track. It returns nil and the reason when the track has
 // neither a solution nor a side view with a scale.
 func newMotion(t *vision.Track) (*motion, *missing) {
-	m := &motion{yaw: t.Sighting.YawDeg * math.Pi / 180, yawSigma: t.Sighting.SigmaDeg * math.Pi / 180}
+	m := &motion{}
 	var use []int // positions in t.Frames
 	for i, f := range t.Frames {
 		if f.Index >= 0 && f.Index < len(t.Clip.Times) && (t.Clip.Times[f.Index].Lost || t.Clip.Times[f.Index].Repeat) {
@@ -112,16 +100,18 @@ func newMotion(t *vision.Track) (*motion, *missing) {
 	for p := range m.points {
 		m.points[p] = make([]sample, len(use))
 	}
-	m.tiltAxis = r3.Vec{X: math.Sin(m.yaw), Z: math.Cos(m.yaw)}
+	yaw := t.Sighting.YawDeg * math.Pi / 180
+	m.tiltAxis = r3.Vec{X: math.Sin(yaw), Z: math.Cos(yaw)}
 	m.batIn = t.Subject.BatIn
 	if t.Solution != nil && len(t.Solution.Frames) == len(t.Frames) {
 		m.solved = true
 		m.fillSolved(t, use)
 		return m, nil
 	}
-	if why := m.planarLimit(t); why != nil {
+	if why := planarLimit(t); why != nil {
 		return nil, why
 	}
+	m.flat.yaw, m.flat.yawSigma = yaw, t.Sighting.SigmaDeg*math.Pi/180
 	m.fillPlanar(t, use)
 	return m, nil
 }
@@ -157,65 +147,6 @@ func (m *motion) fillSolved(t *vision.Track, use []int) {
 		slices.Sort(lengths)
 		m.batIn = lengths[len(lengths)/2]
 	}
-}
-
-func (m *motion) planarLimit(t *vision.Track) *missing {
-	off := math.Abs(math.Mod(math.Abs(t.Sighting.YawDeg)+90, 180) - 90) // from square to either side
-	switch {
-	case t.Sighting.View != vision.ViewOpenSide && t.Sighting.View != vision.ViewClosedSide:
-		return &missing{ReasonView, "without three dimensions only a side view can be read"}
-	case off > planarYawLimitDeg:
-		return &missing{ReasonView, "the camera stands too far from square to the side"}
-	case t.Scale.PxPerIn <= 0:
-		return &missing{ReasonNoScale, ""}
-	}
-	return nil
-}
-
-func (m *motion) fillPlanar(t *vision.Track, use []int) {
-	flip := 1.0
-	if t.Hand.Bats == vision.SideLeft { // mirrored into the right-hander's frame
-		flip = -1
-	}
-	scale := t.Scale.PxPerIn
-	origin, found := planarOrigin(t, use)
-	if !found {
-		return
-	}
-	put := func(p point, i int, mark vision.Mark, shift vision.Affine) {
-		if !mark.Found() || !finite(mark.X, mark.Y, mark.SigmaPx) {
-			return
-		}
-		x, y := apply(shift, mark.X, mark.Y)
-		s := max(math.Hypot(mark.SigmaPx, shift.SigmaPx)/scale, sigmaFloorIn)
-		m.points[p][i] = sample{ok: true, seen: inPicture(mark), sigma: r3.Vec{X: s, Y: s, Z: sigmaFloorIn},
-			at: r3.Vec{X: flip * (x - origin.X) / scale, Y: -(y - origin.Y) / scale}}
-	}
-	for i, j := range use {
-		f := &t.Frames[j]
-		for l := range f.Body {
-			if l < vision.NumLandmarks {
-				put(point(l), i, f.Body[l], f.Shift)
-			}
-		}
-		put(pointHead, i, f.Head, f.Shift)
-		put(pointKnob, i, f.Knob, f.Shift)
-		put(pointTip, i, f.Tip, f.Shift)
-	}
-	m.headFromFace()
-}
-
-// planarOrigin is where the middle of the ankles first was, px.
-func planarOrigin(t *vision.Track, use []int) (r3.Vec, bool) {
-	for _, j := range use {
-		f := &t.Frames[j]
-		l, r := bodyMark(f, int(vision.LeftAnkle)), bodyMark(f, int(vision.RightAnkle))
-		if l.Found() && r.Found() {
-			x, y := apply(f.Shift, (l.X+r.X)/2, (l.Y+r.Y)/2)
-			return r3.Vec{X: x, Y: y}, true
-		}
-	}
-	return r3.Vec{}, false
 }
 
 // headFromFace stands the middle of the ears, else of the eyes, else the nose,

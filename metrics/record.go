@@ -173,7 +173,7 @@ func newSwing(clip vision.Clip, subject vision.Subject, o Options) Swing {
 	s := Swing{SchemaVersion: SchemaVersion, Pipeline: o.Pipeline, Models: o.Models, Status: StatusMeasured, Clip: facts,
 		Clock: clock, Subject: subject, Hand: vision.Hand{Bats: vision.SideUnknown}, Sighting: vision.Sighting{View: vision.ViewUnknown},
 		Timeline: phases.Timeline{Kind: phases.KindNone, Events: []phases.Event{}, Phases: []phases.Phase{}},
-		Findings: []json.RawMessage{}, Cautions: Cautions(), Notes: []string{}, Draws: o.draws(), Seed: o.seed()}
+		Findings: []json.RawMessage{}, Cautions: Cautions(), Notes: []string{}, Draws: o.draws(), Seed: o.seed(clip)}
 	if s.Models == nil {
 		s.Models = []Model{}
 	}

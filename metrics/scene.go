@@ -28,8 +28,8 @@ type reading struct {
 	yawSigma    float64            // radians
 	tiltSigma   float64            // radians
 	joints      JointErrors        // scaled to the hitter
-	depth       [numPoints]float64
-	pairs       [numPoints]wave // scratch of draw.next
+	depth       [numPoints]spread  // of planar readings, scaled to the hitter
+	pairs       [numPoints]wave    // scratch of draw.next
 
 	passes uint64 // of draws so far, over all propagations
 	spots  map[spotKey]*spot
@@ -45,10 +45,10 @@ type moment struct {
 
 // spotKey names one fitted line: the k-th knot from an anchor event.
 type spotKey struct {
-	point  point
-	anchor int
-	knot   int
-	order  int // derivative that the window was chosen for
+	knot   int32
+	point  int8
+	anchor int8
+	order  int8 // derivative that the window was chosen for
 	before bool
 }
 
@@ -208,6 +208,9 @@ func (s *scene) read(p point, at moment, order int) (pos, vel r3.Vec) {
 	s.log.note(s.m, p, sp.axis[0].frames, sp.seen)
 	if s.d != nil && p < point(vision.NumLandmarks) || s.d != nil && p == pointHead {
 		pos = r3.Add(pos, s.d.joint[p].at(at.ms))
+		if order > 0 {
+			vel = r3.Add(vel, s.d.joint[p].rate(at.ms))
+		}
 	}
 	return s.place(p, pos, vel, at.ms)
 }
@@ -218,23 +221,28 @@ func (s *scene) raw(p point, sp *spot, ms float64) (pos, vel r3.Vec) {
 	if s.d != nil && sp.last.draw == s.d.unique && sp.last.ms == ms {
 		return sp.last.pos, sp.last.vel
 	}
-	var x, v [3]float64
-	for a := range sp.axis {
-		l := &sp.axis[a]
-		beta := l.beta
-		if s.d != nil {
-			for i, f := range l.frames {
-				n := axisOf(s.d.scatter(p, f), a) * l.inflate
+	beta := [3][maxDegree + 1]float64{sp.axis[0].beta, sp.axis[1].beta, sp.axis[2].beta}
+	if s.d != nil {
+		for i, f := range sp.axis[0].frames {
+			n := s.d.scatter(p, f)
+			for a, e := range [3]float64{n.X, n.Y, n.Z} {
+				l := &sp.axis[a]
+				e *= l.inflate
 				for k := 0; k <= l.degree; k++ {
-					beta[k] += l.w[k][i] * n
+					beta[a][k] += l.w[k][i] * e
 				}
 			}
+		}
+		for a := range sp.axis {
 			z := axisOf(s.d.curve[p], a)
-			for k := 0; k <= l.degree; k++ {
-				beta[k] += z * l.bias[k]
+			for k := 0; k <= sp.axis[a].degree; k++ {
+				beta[a][k] += z * sp.axis[a].bias[k]
 			}
 		}
-		x[a], v[a] = l.read(&beta, ms)
+	}
+	var x, v [3]float64
+	for a := range sp.axis {
+		x[a], v[a] = sp.axis[a].read(&beta[a], ms)
 	}
 	pos, vel = r3.Vec{X: x[0], Y: x[1], Z: x[2]}, r3.Vec{X: v[0], Y: v[1], Z: v[2]}
 	if s.d != nil {
@@ -244,19 +252,16 @@ func (s *scene) raw(p point, sp *spot, ms float64) (pos, vel r3.Vec) {
 }
 
 // place puts a reading into the swing frame: depth for planar readings, then
-// the errors all points share. A planar reading x along the picture is
-// X cos(yaw) - Z sin(yaw), shrunk by the distance; Z is drawn, 0 when read.
+// the errors all points share.
 func (s *scene) place(p point, pos, vel r3.Vec, ms float64) (r3.Vec, r3.Vec) {
 	if !s.m.solved {
-		yaw, z := s.m.yaw, 0.0
+		yaw, z, height := s.m.flat.yaw, s.depth[p].mean, float64(cameraHeightIn)
 		if s.d != nil {
 			yaw += s.d.yaw
-			z = s.d.depth[p].at(ms).X
+			z += s.d.depth[p].at(ms).X
+			height += s.d.height
 		}
-		sin, cos := math.Sincos(yaw)
-		shrink := 1 - z*cos/cameraDistanceIn
-		pos = r3.Vec{X: (pos.X*shrink + z*sin) / cos, Y: pos.Y * shrink, Z: z}
-		vel = r3.Vec{X: vel.X * shrink / cos, Y: vel.Y * shrink}
+		pos, vel = s.m.flat.place(pos, vel, yaw, z, height)
 	}
 	if s.d == nil {
 		return pos, vel
@@ -299,13 +304,14 @@ func jolted(p point) bool {
 	return p.bat()
 }
 
-// knotMs is the spacing of fitted lines: one frame, never finer than 4 ms.
-func (r *reading) knotMs() float64 { return max(r.m.spacing, 4) }
+// knotMs is the spacing of fitted lines: a reading moves at most 2 ms from where
+// its window was chosen, less than a tenth of keepMs.
+const knotMs = 4
 
 func (r *reading) key(p point, at moment, order int) (spotKey, float64) {
 	anchor := r.events[at.anchor].Ms
-	k := int(math.Round((at.ms - anchor) / r.knotMs()))
-	return spotKey{p, at.anchor, k, order, at.before}, anchor + float64(k)*r.knotMs()
+	k := int(math.Round((at.ms - anchor) / knotMs))
+	return spotKey{int32(k), int8(p), int8(at.anchor), int8(order), at.before}, anchor + float64(k)*knotMs
 }
 
 func (r *reading) spot(p point, at moment, order int) *spot {
@@ -375,11 +381,7 @@ func (r *reading) fitSpot(p point, t0 float64, order int, before bool) *spot {
 		}
 	}
 	span := r.spanMs(frames)
-	keep := armKeepMs
-	if trunk(p) {
-		keep = bodyKeepMs
-	}
-	n, degree := window(tau, sigma, order, pace{r3.Norm(r3.Sub(hi, lo)) / span / math.Sqrt(3), keep})
+	n, degree := window(tau, sigma, order, pace{r3.Norm(r3.Sub(hi, lo)) / span / math.Sqrt(3), keepMs})
 	sp := &spot{}
 	y := make([]float64, n)
 	for a := range sp.axis {
@@ -389,8 +391,11 @@ func (r *reading) fitSpot(p point, t0 float64, order int, before bool) *spot {
 				sigma[j] = axisOf(samples[i].sigma, a)
 			}
 		}
-		sp.axis[a] = fitLine(t0, degree, tau[:n], y, sigma[:n], pace{axisOf(r3.Sub(hi, lo), a) / span, keep})
+		sp.axis[a] = fitLine(t0, degree, tau[:n], y, sigma[:n], pace{axisOf(r3.Sub(hi, lo), a) / span, keepMs})
 		sp.axis[a].frames = frames[:n]
+		if p.velocity() { // a smooth path's own slope has no scatter to compare with
+			sp.axis[a].inflate = 1
+		}
 	}
 	for _, i := range frames[:n] {
 		if samples[i].seen {
@@ -400,23 +405,13 @@ func (r *reading) fitSpot(p point, t0 float64, order int, before bool) *spot {
 	return sp
 }
 
-// How long a motion keeps its speed, ms. In published swings the trunk's peak
-// speeds come 65 to 75 ms and the bat's 15 ms before contact, after a start
-// some 150 to 200 ms before it (Welch et al. 1995, J Orthop Sports Phys Ther
-// 22(5):193-201, times from memory): speeds double in about 60 ms for the body
-// and 30 ms for arms and bat.
-const (
-	bodyKeepMs = 60.0
-	armKeepMs  = 30.0
-)
-
-func trunk(p point) bool {
-	switch leftOf(p) {
-	case vision.Nose, vision.LeftEye, vision.LeftEar, vision.LeftShoulder, vision.LeftHip:
-		return true
-	}
-	return p == pointHead
-}
+// keepMs is how long a motion keeps its speed. In published swings the hips'
+// speed rises for about 100 ms, from foot down to a peak 75 ms before contact,
+// the shoulders' peaks 10 ms later and the bat's 15 ms before contact (Welch et
+// al. 1995, J Orthop Sports Phys Ther 22(5):193-201, times from memory). A sine
+// that rises for 100 ms changes by its own size in 64 ms; half of that stands
+// for the sharper peaks, landing feet and whipping wrists of single swings.
+const keepMs = 30.0
 
 // pathSigma stands in for the scatter of the solver's velocities about their own
 // smooth path, in/s: a thousandth of a bat's speed, so that windows stay narrow.
