@@ -34,6 +34,13 @@ var looks = []look{
 	}},
 	{"rough, solved", func(f *truth.File, s uint64) (*vision.Track, error) { return rough(f, s, true) }},
 	{"rough, planar", func(f *truth.File, s uint64) (*vision.Track, error) { return rough(f, s, false) }},
+	{"rough, planar, bat smoothed", func(f *truth.File, s uint64) (*vision.Track, error) {
+		tr, err := rough(f, s, false)
+		if err == nil {
+			smoothTracked(tr)
+		}
+		return tr, err
+	}},
 	{"1.5 px, planar", func(f *truth.File, s uint64) (*vision.Track, error) {
 		return noBall(truth.Track(f, truth.Options{Seed: s, NoisePx: 1.5, BatNoisePx: 1.5, No3D: true}))
 	}},

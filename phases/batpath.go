@@ -181,7 +181,7 @@ const (
 // between parallel and contact because the swing's plane itself turns and
 // tilts on the way (planes of early and late swing lie up to some 20 degrees
 // apart; common practice, no source).
-const planeTurnS = 12
+const planeTurnS = 16
 
 // parallel places bat_parallel: from the heading of the bat in three
 // dimensions, else from the ellipse it draws in the picture, else from where
@@ -286,6 +286,9 @@ func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 		f.confidence, f.evidence = conf, []string{label}
 		if b.planar {
 			f.sd = math.Hypot(f.sd, 20) // a speed halves in about that time
+			if r.alongPitch() {
+				f.sd = math.Hypot(f.sd, 40) // the peak itself is hidden: most of it runs along the line of sight
+			}
 		}
 		f.sd = floorSigma(f.sd, r.dt, tail.between(f.t-half, f.t+half).len())
 		return f

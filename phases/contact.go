@@ -1,6 +1,9 @@
 package phases
 
-import "math"
+import (
+	"math"
+	"sort"
+)
 
 // What is known of contact before looking at the bat's sudden slowing.
 //
@@ -58,15 +61,19 @@ func (r *reading) square(a arc, p posterior) bool {
 	half := math.Max(20, 2.5*r.dt)
 	sd := math.Hypot(squareSDeg, a.headingS)
 	logs := make([]float64, len(p.t))
-	worst, used := 0.0, false
+	worst, used := math.Inf(1), false
 	for i, t := range p.t {
-		h, _, _, _, ok := a.heading.local(t, half, 2)
+		h, sh, ok := across(a.heading, t, half, 2.5*r.dt)
 		if !ok {
 			logs[i] = math.NaN()
 			continue
 		}
-		logs[i] = -h * h / (2 * sd * sd)
+		v := sd*sd + sh*sh
+		logs[i] = -h*h/(2*v) - math.Log(v)/2
 		worst, used = math.Min(worst, logs[i]), true
+	}
+	if !used {
+		return false
 	}
 	for i, l := range logs {
 		if math.IsNaN(l) { // where the bat was not followed, as unlikely as anywhere
@@ -74,7 +81,20 @@ func (r *reading) square(a arc, p posterior) bool {
 		}
 		p.logp[i] += l
 	}
-	return used
+	return true
+}
+
+// across reads s at t: from the local parabola, or inside a hole longer than
+// hole ms on the chord over it, from which a bat that speeds up or slows down
+// strays by up to a tenth of what it turns meanwhile.
+func across(s series, t, half, hole float64) (v, sd float64, ok bool) {
+	i := sort.SearchFloat64s(s.t, t)
+	if i > 0 && i < s.len() && s.t[i]-s.t[i-1] > hole {
+		jump := s.x[i] - s.x[i-1]
+		return s.at(t), math.Hypot(math.Hypot(s.sd[i-1], s.sd[i]), jump/10), true
+	}
+	v, _, sd, _, ok = s.local(t, half, 2)
+	return v, sd, ok
 }
 
 // handsLeadMs is how long before contact the hands are fastest: they slow as

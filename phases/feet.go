@@ -39,7 +39,7 @@ const toeHeight = "lead toe height"
 // blindS is added to the errors of toe events seen along the stride without a
 // solution, ms: as the foot comes down it also goes up or down the picture with
 // the ground, and the two can cancel.
-const blindS = 40
+const blindS = 60
 
 // findFeet places stride start, toe touch and heel plant in the time up to
 // contact.
@@ -207,7 +207,7 @@ func (r *reading) touchDown(f foot, lift, land, contact float64) finding {
 // doubt widens what was read along the stride.
 func (f *foot) doubt(g finding) finding {
 	if f.blind {
-		g.sd, g.confidence = math.Hypot(g.sd, blindS), 0.3
+		g.sd, g.confidence = math.Hypot(g.sd, blindS), 0.2
 	}
 	return g
 }

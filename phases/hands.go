@@ -22,11 +22,6 @@ func (r *reading) hands(b batPath) (p trace, source string) {
 	return fists, "fists"
 }
 
-// shoulders is the middle of the shoulder line.
-func (r *reading) shoulders() trace {
-	return between(r.body(vision.LeftShoulder), r.body(vision.RightShoulder), 0.5)
-}
-
 // forwardMove places the hands' start toward the ball. Hands never stand quite
 // still: the body carries them before they leave it. So the start is carried
 // back along the steepest rise of hand speed to where that line meets the

@@ -109,9 +109,6 @@ func damage(tr *vision.Track, rng *rand.Rand) string {
 		}
 		return "no camera motion"
 	case 10:
-		if b-a > n/3 {
-			b = a + n/3
-		}
 		tr.Frames = tr.Frames[a:]
 		if tr.Solution != nil {
 			s := *tr.Solution

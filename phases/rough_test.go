@@ -101,6 +101,34 @@ func rough(f *truth.File, seed uint64, solved bool) (*vision.Track, error) {
 	return tr, nil
 }
 
+// smoothTracked replaces the bat's marks by local parabolas over 15 ms to either
+// side, as a smoother over the whole clip leaves them: errors that run together
+// from frame to frame, and the kink at contact rounded off. Sigmas are what
+// such a smoother would state.
+func smoothTracked(tr *vision.Track) {
+	half := math.Max(15, 2.5*(tr.Frames[1].Ms-tr.Frames[0].Ms))
+	for _, get := range []func(*vision.Frame) *vision.Mark{
+		func(f *vision.Frame) *vision.Mark { return &f.Knob },
+		func(f *vision.Frame) *vision.Mark { return &f.Tip },
+	} {
+		var x, y series
+		for i := range tr.Frames {
+			if m := get(&tr.Frames[i]); m.Found() {
+				t := tr.Frames[i].Ms
+				x.t, x.x, x.sd = append(x.t, t), append(x.x, m.X), append(x.sd, m.SigmaPx)
+				y.t, y.x, y.sd = append(y.t, t), append(y.x, m.Y), append(y.sd, m.SigmaPx)
+			}
+		}
+		for i := range tr.Frames {
+			vx, _, sx, _, ok1 := x.local(tr.Frames[i].Ms, half, 2)
+			vy, _, _, _, ok2 := y.local(tr.Frames[i].Ms, half, 2)
+			if ok1 && ok2 {
+				*get(&tr.Frames[i]) = vision.Mark{X: vx, Y: vy, SigmaPx: sx, Seen: 1, How: vision.HowNetwork}
+			}
+		}
+	}
+}
+
 // roughen3 scatters a solution and turns it about the vertical.
 func roughen3(s *vision.Solution, rng *rand.Rand) {
 	const across, deep, turnDeg = 0.3, 0.9, 4
