@@ -55,8 +55,13 @@ type Solution struct {
 	// camera (or further) than the body, so focal length and distance enter; use
 	// the larger of the two for the bat.
 	BatScaleSigmaRel float64
-	YawSigmaDeg      float64 // the whole swing turns about the vertical
-	TiltSigmaDeg     float64 // the whole swing tips in the picture plane
+
+	// BodyDepthSigmaIn is how far the whole body may lie nearer or further along
+	// the line of sight, inches; it cancels between joints.
+	BodyDepthSigmaIn float64
+
+	YawSigmaDeg  float64 // the whole swing turns about the vertical
+	TiltSigmaDeg float64 // the whole swing tips in the picture plane
 
 	// Impact is where the ball slowed the bat, as far as the bat's path or the
 	// ball's turn shows; nil when neither does. See solve.VelocityAt.

@@ -26,9 +26,9 @@ var (
 	// Joint-to-joint widths. Hips: the centres lie about .10 of height apart
 	// (pelvis width regression, from memory), pose networks put them further
 	// out. Shoulders: biacromial breadth .23 (Drillis and Contini) less the
-	// depth of the joint centres inside it.
-	shareHips      = share{.115, .016}
-	shareShoulders = share{.205, .020}
+	// depth of the joint centres inside it; networks put them in further still.
+	shareHips      = share{.115, .014}
+	shareShoulders = share{.195, .022}
 
 	// Wrist joint to the middle of a closed fist, and mid-shoulders to the
 	// centre of the skull.

@@ -80,6 +80,7 @@ func (w *work) traces() [vision.NumLandmarks]*trace {
 // fitBody builds and solves the body's depths.
 func (w *work) fitBody() (*bodyFit, error) {
 	tr := w.traces()
+	w.bodyTraces = tr
 	head := w.scene.newTrace(accelHead, w.cam.scale, func(l *look) point { return l.head })
 	b := &bodyFit{cam: &w.cam, sizes: w.sizes, traces: tr, head: head}
 	for k, sh := range lengthShares {
@@ -93,6 +94,22 @@ func (w *work) fitBody() (*bodyFit, error) {
 	b.depth = make([]float64, numJoints*len(b.nodes))
 	for k := range b.nodes {
 		w.fillNode(b, k, &tr, head, inPerMetre)
+	}
+	for q, line := range []struct {
+		left  vision.Landmark
+		mean  turning
+		width share
+		gain  [2]share
+	}{{vision.LeftHip, hipTurn, shareHips, hipGain}, {vision.LeftShoulder, shoulderTurn, shareShoulders, shoulderGain}} {
+		r, err := w.fitBar(b, line.left, line.mean, line.width, line.gain)
+		if err != nil {
+			return nil, fmt.Errorf("fit the turn of the body: %w", err)
+		}
+		b.bars[q] = r
+		for k := range b.nodes {
+			b.setLine(k, r, 2*q)
+		}
+		b.prior[lenHips+q] = share{r.width * math.Exp(r.global[barWidth]), 0.03}
 	}
 	s := b.size()
 	if err := minimise(b, s, bodySteps); err != nil {
@@ -215,20 +232,21 @@ func (w *work) worldScale() float64 {
 }
 
 // template is a batting body's depths relative to the hips, inches, for want of
-// a 3-D guess: hips and shoulders square until the swing and opening to 60 deg
-// through it, hands and knees in front.
+// a 3-D guess: hips and shoulders turning as hitters turn, hands and knees in
+// front.
 func (w *work) template(ms float64) [numJoints]float64 {
-	open := 60 * math.Pi / 180 / (1 + math.Exp(-(ms-w.scene.looks[w.moments.peak].ms+50)/20))
+	t := ms - w.scene.looks[w.moments.peak].ms
+	open := shoulderTurn.at(t)
 	h := w.sizes.height
 	var p [numJoints]r3.Vec // swing frame, relative to the hips
-	pair := func(j int, half, up, front float64) {
+	pair := func(j int, half, up, front, open float64) {
 		sin, cos := math.Sincos(open)
 		p[j] = r3.Vec{X: half * cos, Y: up * h, Z: front - half*sin}
 		p[j+1] = r3.Vec{X: -half * cos, Y: up * h, Z: front + half*sin}
 	}
-	pair(jHipL, shareHips.mean*h/2, 0, 0)
-	pair(jShoulderL, shareShoulders.mean*h/2, .28, 5)
-	pair(jElbowL, shareShoulders.mean*h/2, .14, 8)
+	pair(jHipL, shareHips.mean*h/2, 0, 0, hipTurn.at(t))
+	pair(jShoulderL, shareShoulders.mean*h/2, .28, 5, open)
+	pair(jElbowL, shareShoulders.mean*h/2, .14, 8, open)
 	for _, j := range []int{jWristL, jWristR, jHandL, jHandR} {
 		p[j] = r3.Vec{X: -8, Y: .15 * h, Z: handsFrontIn}
 		if open > .8 {

@@ -22,6 +22,7 @@ type bodyFit struct {
 	prior  [numLengths]share // log length 0 and its sd; mean holds inches
 	traces [vision.NumLandmarks]*trace
 	head   *trace
+	bars   [2]*bar // hips, shoulders
 	cov    *covariance
 	saved  struct {
 		depth  []float64
@@ -39,6 +40,7 @@ type bodyNode struct {
 	ok      [numJoints]bool
 	guess   [numJoints]float64 // depth relative to the hips' middle, inches
 	guessed bool
+	turns   []turnGuess // of hip and shoulder line
 	stance  bool
 	planted [2]bool // lead, rear foot still on the ground
 }
@@ -99,7 +101,8 @@ type limb struct {
 }
 
 // Depth differences in a pose network's 3-D guess: 2 in for limbs near the
-// trunk and 3 for the ends. They hang together over some 150 ms.
+// trunk and 3 for the ends. They hang together over some 150 ms. Hips and
+// shoulders enter by their turn, see turns.go.
 const (
 	worldNearIn, worldFarIn = 2.0, 3.0
 	worldLastsS             = 0.15
@@ -117,8 +120,8 @@ var limbs = []limb{
 	{a: [2]int{jWristL, jWristL}, b: [2]int{jHandL, jHandL}, length: lenFist, loose: .15},
 	{a: [2]int{jWristR, jWristR}, b: [2]int{jHandR, jHandR}, length: lenFist, loose: .15},
 	{a: [2]int{jHandL, jHandL}, b: [2]int{jHandR, jHandR}, length: -1, fixed: topFistIn - bottomFistIn, loose: .25},
-	{a: [2]int{jHipL, jHipL}, b: [2]int{jHipR, jHipR}, length: lenHips, loose: .03, world: worldNearIn},
-	{a: [2]int{jShoulderL, jShoulderL}, b: [2]int{jShoulderR, jShoulderR}, length: lenShoulders, loose: .08, world: worldNearIn},
+	{a: [2]int{jHipL, jHipL}, b: [2]int{jHipR, jHipR}, length: lenHips, loose: .03},
+	{a: [2]int{jShoulderL, jShoulderL}, b: [2]int{jShoulderR, jShoulderR}, length: lenShoulders, loose: .08},
 	{a: [2]int{jHipL, jHipR}, b: [2]int{jShoulderL, jShoulderR}, length: lenTrunk, loose: .04, world: worldNearIn},
 	{a: [2]int{jShoulderL, jShoulderR}, b: [2]int{jHead, jHead}, length: lenNeck, loose: .12, world: worldNearIn},
 	{a: [2]int{jHeelL, jHeelL}, b: [2]int{jToeL, jToeL}, length: lenFoot, loose: .08, world: worldNearIn},
@@ -189,6 +192,7 @@ func (b *bodyFit) linearise(s *normal) {
 		for i := range limbs {
 			b.limb(s, k, &limbs[i])
 		}
+		b.turns(s, k)
 		// depth of the hips
 		home, sig := b.cam.distance, hipsRoamSigmaIn
 		w := min(1, nd.lasts/worldLastsS)

@@ -57,38 +57,47 @@ func (b *bodyFit) handDepth(ms float64) (z, sigma float64) {
 	return -handsFrontIn * cos, math.Hypot(handsFrontSigmaIn*cos, 12*sin)
 }
 
+// place is a joint's place in the swing frame. Sideways errors are those of its
+// mark, depth's own acts along the ray.
+func (b *bodyFit) place(p point, z, sigma float64) vision.Point3 {
+	c := b.cam
+	ray := c.ray(p)
+	flat := p.sigma * z / c.f
+	spread := func(a r3.Vec) float64 {
+		return math.Sqrt(sq(flat*math.Hypot(a.X, a.Y)) + sq(sigma*r3.Dot(a, ray)))
+	}
+	return vision.Point3{Vec3: vision.Vec3(c.toSwing(r3.Scale(z, ray))), Valid: true,
+		SX: spread(c.axisX), SY: spread(c.up), SZ: spread(c.axisZ)}
+}
+
 // write puts the joints of every frame into the solution.
 func (b *bodyFit) write(sol *vision.Solution, s *scene) {
-	c := b.cam
-	place := func(p point, z, sigma float64) vision.Point3 {
-		// sideways errors are those of the mark; depth's own acts along the ray
-		ray := c.ray(p)
-		flat := p.sigma * z / c.f
-		spread := func(a r3.Vec) float64 {
-			return math.Sqrt(sq(flat*math.Hypot(a.X, a.Y)) + sq(sigma*r3.Dot(a, ray)))
-		}
-		return vision.Point3{Vec3: vision.Vec3(c.toSwing(r3.Scale(z, ray))), Valid: true,
-			SX: spread(c.axisX), SY: spread(c.up), SZ: spread(c.axisZ)}
-	}
+	sol.BodyDepthSigmaIn = b.sharedDepth()
 	for i := range s.looks {
 		ms := s.looks[i].ms
 		body := make([]vision.Point3, vision.NumLandmarks)
 		any := false
-		for j := range numJoints {
-			if j == jHead {
-				continue
-			}
+		for j := jElbowL; j < jHead; j++ {
 			l := int(jointLandmark[j])
 			z, sigma, ok := b.depthAt(j, ms)
 			if !ok || !b.traces[l].ok[i] {
 				continue
 			}
-			body[s.side(l)] = place(b.traces[l].at(i), z, sigma)
+			body[s.side(l)] = b.place(b.traces[l].at(i), z, sigma)
+			any = true
+		}
+		for q, left := range [2]int{jHipL, jShoulderL} {
+			lead, rear, ok := b.lineAt(q, left, i, ms)
+			if !ok {
+				continue
+			}
+			l := int(jointLandmark[left])
+			body[s.side(l)], body[s.side(l+1)] = lead, rear
 			any = true
 		}
 		z, sigma, ok := b.depthAt(jHead, ms)
 		if ok && b.head.ok[i] {
-			sol.Frames[i].Head = place(b.head.at(i), z, sigma)
+			sol.Frames[i].Head = b.place(b.head.at(i), z, sigma)
 		}
 		// The face lies within 4 in of the skull's centre, toward where the
 		// hitter looks: the pitcher, for most of a swing.
@@ -100,10 +109,48 @@ func (b *bodyFit) write(sol *vision.Solution, s *scene) {
 			if l >= int(vision.LeftEar) {
 				ahead = 0
 			}
-			body[s.side(l)] = place(b.traces[l].at(i), z+ahead*c.axisX.Z, math.Hypot(sigma, 2.5))
+			body[s.side(l)] = b.place(b.traces[l].at(i), z+ahead*b.cam.axisX.Z, math.Hypot(sigma, 2.5))
 		}
 		if any {
 			sol.Frames[i].Body = body
 		}
 	}
+}
+
+// lineAt places the two ends of the hip or shoulder line in a frame: half the
+// width to either side of the middle of the marks at the depth of the joints'
+// middle, by the line's openness. What is uncertain is mostly the openness,
+// which moves the ends against each other; each end gets 1/sqrt 2 of that move,
+// so that two independent ends make it up.
+func (b *bodyFit) lineAt(q, left, frame int, ms float64) (lead, rear vision.Point3, ok bool) {
+	l := jointLandmark[left]
+	p, r := b.traces[l].at(frame), b.traces[l+1].at(frame)
+	z0, _, ok0 := b.depthAt(left, ms)
+	z1, _, ok1 := b.depthAt(left+1, ms)
+	open, sigma, ok2 := b.bars[q].at(ms)
+	if !p.ok || !r.ok || !ok0 || !ok1 || !ok2 {
+		return lead, rear, false
+	}
+	mid := point{u: (p.u + r.u) / 2, v: (p.v + r.v) / 2, sigma: math.Hypot(p.sigma, r.sigma) / 2, ok: true}
+	z := (z0 + z1) / 2
+	c := b.cam
+	off, by := b.bars[q].half(open, -(p.v-r.v)/2*z/c.f)
+	centre := r3.Scale(z, c.ray(mid))
+	flat := math.Hypot(p.sigma, r.sigma) / math.Sqrt2 * z / c.f
+	end := func(sign float64) vision.Point3 {
+		move := func(a r3.Vec) float64 {
+			return max(flat*math.Hypot(a.X, a.Y), math.Sqrt2*sigma*math.Abs(r3.Dot(a, by)))
+		}
+		return vision.Point3{Vec3: vision.Vec3(c.toSwing(r3.Add(centre, r3.Scale(sign, off)))), Valid: true,
+			SX: move(c.axisX), SY: move(c.up), SZ: move(c.axisZ)}
+	}
+	return end(1), end(-1), true
+}
+
+// sharedDepth is the error that all joints of the swing share along the line
+// of sight: the depth of the hips' middle against the origin's.
+func (b *bodyFit) sharedDepth() float64 {
+	// balance and roam of the hips, see bodyfit.go: the origin lies between
+	// the ankles, the hips' middle by balance alone
+	return hipsBehindSigmaIn
 }

@@ -58,7 +58,7 @@ func Compare(got *vision.Track, want *vision.Solution, span Span) []Error {
 			if !p.Valid || !q.Valid {
 				return
 			}
-			s := sharedSigma(sol, p.Vec3)
+			s := sharedSigma(sol, p.Vec3, name != "knob" && name != "tip")
 			add(name+"_x_in", p.X-q.X, math.Hypot(p.SX, s.X))
 			add(name+"_y_in", p.Y-q.Y, math.Hypot(p.SY, s.Y))
 			add(name+"_z_in", p.Z-q.Z, math.Hypot(p.SZ, s.Z))
@@ -141,14 +141,24 @@ func openness(d r3.Vec) float64 { return math.Atan2(-d.Z, d.X) * 180 / math.Pi }
 
 func sub(p, q vision.Point3) r3.Vec { return r3.Sub(r3.Vec(p.Vec3), r3.Vec(q.Vec3)) }
 
-// sharedSigma is what scale, yaw and tilt add to a place's standard errors.
-// The origin is their common centre.
-func sharedSigma(sol *vision.Solution, p vision.Vec3) vision.Vec3 {
+// sharedSigma is what scale, yaw, tilt and the body's depth add to a place's
+// standard errors. The origin is their common centre.
+func sharedSigma(sol *vision.Solution, p vision.Vec3, ofBody bool) vision.Vec3 {
 	yaw, roll := sol.YawSigmaDeg*math.Pi/180, sol.TiltSigmaDeg*math.Pi/180
+	tilt := sol.Camera.TiltSigmaDeg * math.Pi / 180
+	// the axis that the camera looks along, and the one across it
+	at := math.Atan2(sol.Camera.Centre.X, sol.Camera.Centre.Z)
+	sin, cos := math.Sincos(at)
+	across, along := cos*p.X-sin*p.Z, sin*p.X+cos*p.Z
+	depth := sq(tilt * p.Y)
+	if ofBody {
+		depth += sq(sol.BodyDepthSigmaIn)
+	}
+	side := sq(roll * p.Y)
 	return vision.Vec3{
-		X: math.Sqrt(sq(sol.ScaleSigmaRel*p.X) + sq(yaw*p.Z) + sq(roll*p.Y)),
-		Y: math.Sqrt(sq(sol.ScaleSigmaRel*p.Y) + sq(roll*p.X)),
-		Z: math.Sqrt(sq(sol.ScaleSigmaRel*p.Z) + sq(yaw*p.X)),
+		X: math.Sqrt(sq(sol.ScaleSigmaRel*p.X) + sq(yaw*p.Z) + side*cos*cos + depth*sin*sin),
+		Y: math.Sqrt(sq(sol.ScaleSigmaRel*p.Y) + sq(roll*across) + sq(tilt*along)),
+		Z: math.Sqrt(sq(sol.ScaleSigmaRel*p.Z) + sq(yaw*p.X) + side*sin*sin + depth*cos*cos),
 	}
 }
 

@@ -93,7 +93,8 @@ type work struct {
 	sizes   sizes
 	cam     camera
 
-	bodyScale vision.ScaleSource // from the hitter's height alone
+	bodyScale  vision.ScaleSource // from the hitter's height alone
+	bodyTraces [vision.NumLandmarks]*trace
 }
 
 func (w *work) solve(out *vision.Track) error {
