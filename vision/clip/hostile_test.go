@@ -96,7 +96,7 @@ func TestScribbledFilesEndInAnError(t *testing.T) {
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 0))
 	good := readBytes(t, pattern(t))
-	kinds := map[Kind]int{}
+	hurt := 0
 	for range 24 {
 		b := bytes.Clone(good)
 		// Half of the draws go for the index, which is small and last.
@@ -116,13 +116,13 @@ func TestScribbledFilesEndInAnError(t *testing.T) {
 		switch {
 		case err == nil:
 		case errors.As(err, &e):
-			kinds[e.Kind]++
+			hurt++
 		default:
 			t.Errorf("%d bytes from %d: %v", len(good), from, err)
 		}
 	}
-	if len(kinds) < 2 {
-		t.Errorf("kinds seen %v: the scribbles hurt too little to prove anything", kinds)
+	if hurt < 3 {
+		t.Errorf("%d of 24 files refused: the scribbles hurt too little to prove anything", hurt)
 	}
 }
 
