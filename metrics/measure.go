@@ -45,6 +45,10 @@ func (o Options) seed(c vision.Clip) uint64 {
 // picture tells (judgement; no source).
 const cameraRollSigmaDeg = 1.5
 
+// impactNearMs is how far the solver's impact and the found contact may lie
+// apart and still be one: the bat turns some 30 deg in it.
+const impactNearMs = 15
+
 // Measure makes the record of one swing. It fails when the context ends or when
 // track and timeline do not belong together; whatever merely could not be read
 // is in the record as an unavailable measure with its reason.
@@ -134,7 +138,7 @@ func cameraFacts(sol *vision.Solution) *CameraFacts {
 
 // newTimes is a reading of event times alone.
 func newTimes(t *vision.Track, tl phases.Timeline, o Options) (*reading, error) {
-	r := &reading{hand: t.Hand, subject: t.Subject, kind: tl.Kind, contact: math.NaN(), timeSigma: t.Clip.Clock.SigmaRel,
+	r := &reading{hand: t.Hand, subject: t.Subject, kind: tl.Kind, contact: math.NaN(), corner: math.NaN(), timeSigma: t.Clip.Clock.SigmaRel,
 		spots: map[spotKey]*spot{}, bats: map[spotKey]*batSpot{}}
 	var gaps []float64
 	for i := 1; i < len(t.Frames); i++ {
@@ -166,6 +170,12 @@ func newTimes(t *vision.Track, tl phases.Timeline, o Options) (*reading, error) 
 		if e.Found && e.ID == phases.Contact {
 			r.contact = e.Ms
 		}
+	}
+	r.corner = r.contact
+	// The impact the solver's path was fitted with says on which side of its
+	// corner each frame is; one far from contact is some other kink.
+	if t.Solution != nil && t.Solution.Impact != nil && math.Abs(t.Solution.Impact.Ms-r.contact) <= max(impactNearMs, 2*r.frameMs) {
+		r.corner = t.Solution.Impact.Ms
 	}
 	return r, nil
 }

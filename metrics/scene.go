@@ -19,6 +19,7 @@ type reading struct {
 	kind    phases.Kind
 	events  [numEvents]phases.Event
 	contact float64 // ms; NaN when not found
+	corner  float64 // ms; where the bat's path has its corner: the solver's impact, else contact
 	frameMs float64 // median ms between frames
 
 	eventSigma  [numEvents]float64 // ms
@@ -325,7 +326,7 @@ func (r *reading) spot(p point, at moment, order int) *spot {
 }
 
 // near lists the frames around t0 for which ok holds, nearest first, within
-// windowMs (further only to make up three), on one side of contact for jolted
+// windowMs (further only to make up three), on one side of the corner for jolted
 // points.
 func (r *reading) near(t0 float64, jolted, before bool, ok func(i int) bool) []int {
 	times := r.m.times
@@ -343,7 +344,7 @@ func (r *reading) near(t0 float64, jolted, before bool, ok func(i int) bool) []i
 		if gap := math.Abs(times[i] - t0); gap > windowMs && len(out) >= 3 || gap > 2*windowMs {
 			break
 		}
-		if jolted && (before && times[i] > r.contact || !before && times[i] < r.contact) {
+		if jolted && (before && times[i] > r.corner || !before && times[i] < r.corner) {
 			continue
 		}
 		if ok(i) {
