@@ -285,7 +285,7 @@ func (w *Worker) carryOut(ctx context.Context, q *Queue, d *delivery, f *Failure
 		}
 		return d.terminate(string(f.Kind))
 	}
-	files, err := failureBundle(d.job, f, t, w.Pipeline, time.Now())
+	files, err := failureBundle(d.job, f, t, w.Schema, w.Pipeline, time.Now())
 	if err != nil {
 		return err
 	}

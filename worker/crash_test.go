@@ -314,10 +314,10 @@ func TestCrashBetweenStoreAndAck(t *testing.T) {
 	n.Analyzer = script{log: starts}
 	j, dead := n.clip("a.mp4", "ok"), n.clip("b.mp4", "bad")
 	n.submit(j, dead)
-	if err := n.Records.Put(j.ID, testBundle(t, j, `{"status":"measured"}`)); err != nil {
+	if err := n.Records.Put(j.ID, testBundle(t, j, "a")); err != nil {
 		t.Fatal(err)
 	}
-	files, err := failureBundle(dead, &Failure{Class: ClassBadClip, Kind: KindUnreadable, Words: "w"}, Tries{1, 0}, testPipeline, time.Now())
+	files, err := failureBundle(dead, &Failure{Class: ClassBadClip, Kind: KindUnreadable, Words: "w"}, Tries{1, 0}, testSchema, testPipeline, time.Now())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -382,7 +382,7 @@ func TestLateWorkerDoesNotDouble(t *testing.T) {
 			// A confirmed ack of a delivery that is history is no error.
 			t.Log("late failure settled")
 		}
-		if err := n.Records.Put(j.ID, testBundle(t, j, `{"status":"measured","late":true}`)); !errors.Is(err, ErrRecorded) {
+		if err := n.Records.Put(j.ID, testBundle(t, j, "late")); !errors.Is(err, ErrRecorded) {
 			t.Errorf("late success: %v", err)
 		}
 		now, err := n.Records.Get(j.ID)

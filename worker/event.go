@@ -1,55 +1,41 @@
 package worker
 
 import (
-	"bytes"
-	_ "embed"
 	"encoding/json"
 	"fmt"
 	"net/url"
-	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/cloudevents/sdk-go/v2/event"
-	"github.com/santhosh-tekuri/jsonschema/v6"
-
-	"nightcage/vision"
+	"github.com/cloudevents/sdk-go/v2/types"
 )
 
-// Types of the events, CloudEvents 1.0 attribute "type".
+// Types of the events, CloudEvents 1.0 attribute "type". Both carry data of the
+// same schema; its status says "measured" in the one, "failed" in the other.
 const (
 	TypeMeasured   = "dev.nightcage.swing.v1"
-	TypeUnmeasured = "dev.nightcage.clip.unmeasured.v1"
+	TypeUnmeasured = "dev.nightcage.swing.unmeasured.v1"
 )
 
-// FailureSchemaURI identifies the schema of a FailureData.
-const FailureSchemaURI = "https://nightcage.dev/schema/clip-unmeasured-v1.json"
+// Extension attributes of the events. The latter ones are on TypeUnmeasured.
+const (
+	extClip     = "clipsha256" // lower-case hex
+	extPipeline = "pipeline"   // version that made the record
+	extTeam     = "team"
+	extClass    = "failclass" // a Class
+	extKind     = "failkind"  // a Kind
+	extText     = "failtext"  // for people
+	extAttempts = "attempts"
+	extRound    = "round" // Job.Round that it ended
+)
 
-//go:embed clip-unmeasured-v1.json
-var failureSchemaText []byte
-
-// FailureData is the data of a record about a clip that was not measured.
-type FailureData struct {
-	Status   string         `json:"status"` // always "failed"
-	Clip     FailureClip    `json:"clip"`
-	Subject  vision.Subject `json:"subject"`
-	Reason   Reason         `json:"reason"`
-	Attempts int            `json:"attempts"`
-	Round    int            `json:"round"`
-	Pipeline string         `json:"pipeline"` // version that tried
-}
-
-// FailureClip names the clip.
-type FailureClip struct {
-	Name   string `json:"name"` // base name, never a path
-	SHA256 string `json:"sha256"`
-}
-
-// Reason is a Failure in a record.
+// Reason is a Failure as it is stored.
 type Reason struct {
 	Class  Class  `json:"class"`
 	Kind   Kind   `json:"kind"`
 	Words  string `json:"words"`
-	Detail string `json:"detail,omitempty"` // for whoever repairs it
+	Detail string `json:"detail,omitempty"` // for whoever repairs it; not in records
 }
 
 func reasonOf(f *Failure) Reason {
@@ -60,43 +46,53 @@ func reasonOf(f *Failure) Reason {
 	return r
 }
 
-// ValidateFailure checks data against the schema at FailureSchemaURI.
-func ValidateFailure(data json.RawMessage) error {
-	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(failureSchemaText))
-	if err != nil {
-		return fmt.Errorf("failure schema: %w", err)
+// ended is what a failure record says of the attempts behind it.
+type ended struct {
+	Reason   Reason
+	Attempts int
+	Round    int
+}
+
+// failureOf reads a failure record.
+func failureOf(rec Record) (ended, error) {
+	var f ended
+	if !rec.Failed || len(rec.Events) != 1 {
+		return f, fmt.Errorf("record %s is not a failure", rec.JobID)
 	}
-	c := jsonschema.NewCompiler()
-	if err := c.AddResource(FailureSchemaURI, doc); err != nil {
-		return fmt.Errorf("failure schema: %w", err)
+	ext := rec.Events[0].Extensions()
+	text := func(name string) string { s, _ := ext[name].(string); return s }
+	f.Reason = Reason{Class: Class(text(extClass)), Kind: Kind(text(extKind)), Words: text(extText)}
+	attempts, err := types.ToInteger(ext[extAttempts])
+	if err == nil {
+		var round int32
+		round, err = types.ToInteger(ext[extRound])
+		f.Attempts, f.Round = int(attempts), int(round)
 	}
-	s, err := c.Compile(FailureSchemaURI)
-	if err != nil {
-		return fmt.Errorf("failure schema: %w", err)
+	if err != nil || !slices.Contains(Classes(), f.Reason.Class) || f.Reason.Kind == "" {
+		return f, fmt.Errorf("%w: %s: not what a failure record says: %v", ErrDamaged, rec.JobID, ext)
 	}
-	v, err := jsonschema.UnmarshalJSON(bytes.NewReader(data))
-	if err != nil {
-		return fmt.Errorf("failure data: %w", err)
-	}
-	return s.Validate(v)
+	return f, nil
 }
 
 // newEvent wraps data as a CloudEvent of a job. n numbers the swings of the
 // clip from 1; a failure has n = 0 and the job's ID as its own.
-func newEvent(j Job, n int, pipeline string, now time.Time, typ, schemaURI string, data json.RawMessage) (event.Event, error) {
+func newEvent(j Job, n int, pipeline string, now time.Time, schemaURI string, data json.RawMessage) (event.Event, error) {
 	e := event.New(event.CloudEventsVersionV1)
 	e.SetID(RecordID(j.ID, n))
 	e.SetSource("/nightcage/teams/" + url.PathEscape(teamToken(j.Subject.Team)))
-	e.SetType(typ)
+	e.SetType(TypeMeasured)
+	if n == 0 {
+		e.SetType(TypeUnmeasured)
+	}
 	e.SetTime(now.UTC())
 	if j.Subject.Hitter != "" {
 		e.SetSubject(j.Subject.Hitter)
 	}
 	e.SetDataSchema(schemaURI)
-	e.SetExtension("clipsha256", j.ClipSHA256)
-	e.SetExtension("pipeline", pipeline)
+	e.SetExtension(extClip, j.ClipSHA256)
+	e.SetExtension(extPipeline, pipeline)
 	if j.Subject.Team != "" {
-		e.SetExtension("team", j.Subject.Team)
+		e.SetExtension(extTeam, j.Subject.Team)
 	}
 	if err := e.SetData(event.ApplicationJSON, data); err != nil {
 		return e, fmt.Errorf("event %s: %w", e.ID(), err)
@@ -119,7 +115,7 @@ func RecordID(jobID string, n int) string {
 func (r Result) bundle(j Job, s Schema, pipeline string, now time.Time) ([]File, error) {
 	var fs []File
 	for i, w := range r.Swings {
-		e, err := newEvent(j, i+1, pipeline, now, TypeMeasured, s.URI, w.Data)
+		e, err := newEvent(j, i+1, pipeline, now, s.URI, w.Data)
 		if err != nil {
 			return nil, err
 		}
@@ -137,42 +133,30 @@ func (r Result) bundle(j Job, s Schema, pipeline string, now time.Time) ([]File,
 }
 
 // failureBundle lays out the record directory of a job that was not measured.
-func failureBundle(j Job, f *Failure, t Tries, pipeline string, now time.Time) ([]File, error) {
-	d := FailureData{
-		Status:   "failed",
-		Clip:     FailureClip{Name: filepath.Base(j.Clip), SHA256: j.ClipSHA256},
-		Subject:  j.Subject,
-		Reason:   reasonOf(f),
-		Attempts: t.Attempts,
-		Round:    j.Round,
-		Pipeline: pipeline,
-	}
-	data, err := json.Marshal(d)
+func failureBundle(j Job, f *Failure, t Tries, s Schema, pipeline string, now time.Time) ([]File, error) {
+	bad := func(err error) ([]File, error) { return nil, fmt.Errorf("failure record of %s: %w", j.ID, err) }
+	data, err := s.Failed(j, f.Kind, f.Words)
 	if err != nil {
-		return nil, fmt.Errorf("failure of %s: %w", j.ID, err)
+		return bad(err)
 	}
-	if err := ValidateFailure(data); err != nil {
-		return nil, fmt.Errorf("failure of %s: %w", j.ID, err)
+	if err := s.Validate(data); err != nil {
+		return bad(err)
 	}
-	e, err := newEvent(j, 0, pipeline, now, TypeUnmeasured, FailureSchemaURI, data)
+	e, err := newEvent(j, 0, pipeline, now, s.URI, data)
 	if err != nil {
-		return nil, err
+		return bad(err)
+	}
+	e.SetExtension(extClass, string(f.Class))
+	e.SetExtension(extKind, string(f.Kind))
+	e.SetExtension(extText, f.Words)
+	e.SetExtension(extAttempts, t.Attempts)
+	e.SetExtension(extRound, j.Round)
+	if err := e.Validate(); err != nil {
+		return bad(err)
 	}
 	b, err := json.Marshal(e)
 	if err != nil {
-		return nil, fmt.Errorf("failure of %s: %w", j.ID, err)
+		return bad(err)
 	}
 	return []File{{"failure.json", b}}, nil
-}
-
-// failureOf reads the data of a failure record.
-func failureOf(rec Record) (FailureData, error) {
-	var f FailureData
-	if !rec.Failed || len(rec.Events) != 1 {
-		return f, fmt.Errorf("record %s is not a failure", rec.JobID)
-	}
-	if err := rec.Events[0].DataAs(&f); err != nil {
-		return f, fmt.Errorf("%w: %s: %w", ErrDamaged, rec.JobID, err)
-	}
-	return f, nil
 }

@@ -70,6 +70,11 @@ func (f *Failure) Unwrap() error { return f.Err }
 func asFailure(err error) *Failure {
 	var f *Failure
 	if errors.As(err, &f) {
+		if f.Words == "" {
+			g := *f
+			g.Words = "the clip could not be measured"
+			return &g
+		}
 		return f
 	}
 	if errors.Is(err, context.Canceled) {

@@ -16,23 +16,31 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"nightcage/metrics"
 	"nightcage/vision"
 )
 
 const testPipeline = "test-1"
 
+// The record's own schema and its own way to say failed.
 var testSchema = Schema{
-	URI: "https://example.org/swing-test.json",
-	Validate: func(b json.RawMessage) error {
-		var d struct{ Status string }
-		if err := json.Unmarshal(b, &d); err != nil {
-			return err
-		}
-		if d.Status != "measured" {
-			return fmt.Errorf("status %q", d.Status)
-		}
-		return nil
+	URI:      "urn:nightcage:swing:1",
+	Validate: metrics.Validate,
+	Failed: func(j Job, kind Kind, words string) (json.RawMessage, error) {
+		return json.Marshal(metrics.Failed(metrics.Failure{Kind: string(kind), Text: words},
+			vision.Clip{Name: filepath.Base(j.Clip), SHA256: j.ClipSHA256}, j.Subject, metrics.Options{Pipeline: testPipeline}))
 	},
+}
+
+// testSwing is valid data of a measured swing.
+func testSwing(j Job, note string) json.RawMessage {
+	s := metrics.Failed(metrics.Failure{Text: "not looked for in this test"}, vision.Clip{Name: filepath.Base(j.Clip), SHA256: j.ClipSHA256}, j.Subject, metrics.Options{Pipeline: testPipeline})
+	s.Status, s.Failure, s.Notes = metrics.StatusMeasured, nil, []string{note}
+	b, err := json.Marshal(s)
+	if err != nil {
+		panic(err)
+	}
+	return b
 }
 
 // script is an Analyzer that does what the first line of the clip says.
@@ -112,10 +120,7 @@ func (s script) Analyze(ctx context.Context, j Job, progress func(done, total in
 	default:
 		return Result{}, fmt.Errorf("test clip says %q", line)
 	}
-	data, err := json.Marshal(map[string]any{"status": "measured", "hitter": j.Subject.Hitter, "pid": os.Getpid()})
-	if err != nil {
-		return Result{}, err
-	}
+	data := testSwing(j, fmt.Sprintf("made by process %d", os.Getpid()))
 	return Result{Swings: []Swing{{Data: data, Track: []byte(`{"frames":[]}`), Timeline: []byte(`{"events":[]}`),
 		Stills: []File{{"contact.png", []byte("not a picture, " + j.ID)}}}}}, nil
 }

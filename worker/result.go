@@ -44,6 +44,8 @@ type File struct {
 type Schema struct {
 	URI      string                      // dataschema of the event
 	Validate func(json.RawMessage) error // nil error: valid
+	// Failed makes the data of a job that could not be measured.
+	Failed func(j Job, kind Kind, words string) (json.RawMessage, error)
 }
 
 // A name that is safe in any folder and any subject.

@@ -110,7 +110,7 @@ func (d Desk) known(ctx context.Context, j Job, rec Record) (Receipt, error) {
 }
 
 // settleFailed brings the ledger in line with a stored failure.
-func settleFailed(ctx context.Context, l *Ledger, id string, f FailureData) error {
+func settleFailed(ctx context.Context, l *Ledger, id string, f ended) error {
 	if f.Reason.Class == ClassNothing {
 		return l.Unmeasured(ctx, id, f.Reason.Kind, f.Reason.Words)
 	}
