@@ -2,7 +2,8 @@
 // hitter, bat and ball, solves the swing in three dimensions, times its events,
 // measures it and draws the stills.
 //
-// The clip is decoded once to look for the hitter in a few pictures, once to
+// A long clip is read once on thumbnails to find the swing. A few pictures are
+// looked at for the hitter; then the frames around the swing are read once to
 // follow the body, once to follow the bat with the hands known, and up to
 // contact once more for the stills. Pictures are never kept: memory does not
 // grow with the clip.
@@ -99,7 +100,7 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 	if err != nil {
 		return nil, err
 	}
-	steps := newSteps(len(c.Times), o, progress)
+	steps := newSteps(o, progress)
 	track, height, err := a.follow(ctx, path, c, subject, steps)
 	if err != nil {
 		return nil, err
@@ -131,22 +132,26 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 	return res, nil
 }
 
-// steps turns the passes over the clip into one count of progress.
+// steps turns the passes over the window into one count of progress.
 type steps struct {
 	done, total int
+	passes      int
 	say         func(done, total int)
 }
 
-func newSteps(frames int, o Options, say func(done, total int)) *steps {
-	passes := 2
+func newSteps(o Options, say func(done, total int)) *steps {
+	s := &steps{passes: 2, say: say}
 	if !o.NoStills {
-		passes++
+		s.passes++
 	}
 	if say == nil {
-		say = func(int, int) {}
+		s.say = func(int, int) {}
 	}
-	return &steps{total: frames * passes, say: say}
+	return s
 }
+
+// frames says how many frames each pass reads.
+func (s *steps) frames(n int) { s.total = n * s.passes }
 
 func (s *steps) frame() {
 	s.done = min(s.done+1, s.total)

@@ -67,6 +67,9 @@ func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track,
 		return nil, err
 	}
 	defer r.Close()
+	if err := r.Seek(ctx, track.Frames[0].Index); err != nil {
+		return nil, err
+	}
 	ring := newRing()
 	defer ring.close()
 	var out []path.Sight

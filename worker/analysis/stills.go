@@ -45,13 +45,13 @@ var (
 // event of stillEvents. Events that were not found have no still.
 func drawStills(ctx context.Context, path string, res *Result, steps *steps) ([]Still, error) {
 	want := map[int][]phases.Event{}
-	last := -1
+	first, last := math.MaxInt, -1
 	for _, e := range res.Timeline.Events {
 		for _, id := range stillEvents {
 			if e.ID == id && e.Found {
 				i := int(math.Round(e.Frame))
 				want[i] = append(want[i], e)
-				last = max(last, i)
+				first, last = min(first, i), max(last, i)
 			}
 		}
 	}
@@ -63,6 +63,9 @@ func drawStills(ctx context.Context, path string, res *Result, steps *steps) ([]
 		return nil, fmt.Errorf("open clip %s for its stills: %w", res.Track.Clip.Name, err)
 	}
 	defer r.Close()
+	if err := r.Seek(ctx, first); err != nil {
+		return nil, fmt.Errorf("read clip %s for its stills: %w", res.Track.Clip.Name, err)
+	}
 	var out []Still
 	for {
 		f, err := r.Next(ctx)
