@@ -3,6 +3,8 @@ package path
 import (
 	"math"
 	"slices"
+
+	"nightcage/vision"
 )
 
 // Measurement errors of a peak the network is sure of, inches. The network's
@@ -14,6 +16,8 @@ const (
 	knobErrorIn = 0.4
 	doubtIn     = 0.7 // sigma beyond which a peak counts as doubtful
 	doubtGrowth = 1.5 // the network's sigmas are a third to a half too small
+
+	borderIn = 1.5 // nearer the border than this a tip may be where the picture cuts the bat
 
 	reachErrorIn = 3.0 // of the far end of a line: blur and clutter shorten and lengthen it
 
@@ -41,7 +45,9 @@ type scene struct {
 	batMax float64 // longest the bat may look, inches
 	gap    float64 // median frame spacing, seconds
 
-	tips, knobs [][]Peak // per frame: candidates for either end, swapped ones last
+	// Per frame: candidates for either end, swapped ones last, and for the axis.
+	tips, knobs [][]Peak
+	lines       [][]Line
 }
 
 func newScene(sights []Sight, o Options) scene {
@@ -56,6 +62,8 @@ func newScene(sights []Sight, o Options) scene {
 		g := &sights[i]
 		s.tips = append(s.tips, withSwapped(g.Tips, g.Knobs))
 		s.knobs = append(s.knobs, withSwapped(g.Knobs, g.Tips))
+		s.lines = append(s.lines, slices.Clone(g.Lines))
+		s.cutTips(i)
 		if i > 0 {
 			gaps = append(gaps, (g.Ms-sights[i-1].Ms)/1000)
 		}
@@ -65,6 +73,32 @@ func newScene(sights []Sight, o Options) scene {
 		s.gap = gaps[len(gaps)/2]
 	}
 	return s
+}
+
+// cutTips makes axes of the tips of frame f that lie where the picture may have
+// cut the bat off: such a tip lies on the bat, but not at its end. The axis runs
+// from the likeliest knob, or from the hands.
+func (s *scene) cutTips(f int) {
+	g := &s.sights[f]
+	from, sigma, ok := Peak{}, 0.0, false
+	if len(g.Knobs) > 0 {
+		from, sigma, ok = g.Knobs[0], math.Sqrt(s.endVar(g.Knobs[0], ofKnob))*s.scale, true
+	} else if h := s.handRows(f); h != nil {
+		from, sigma, ok = Peak{X: h[0].z * s.scale, Y: h[1].z * s.scale}, math.Sqrt(h[0].r)*s.scale, true
+	}
+	for j := range g.Tips {
+		p := &s.tips[f][j]
+		if !s.cut(f, p.X, p.Y) {
+			continue
+		}
+		x, y := p.X-from.X, p.Y-from.Y
+		if long := math.Hypot(x, y); ok && long > 3*sigma {
+			own := math.Sqrt(s.endVar(*p, ofTip)) * s.scale
+			s.lines[f] = append(s.lines[f], Line{X: p.X, Y: p.Y, DX: x / long, DY: y / long, SigmaPx: own,
+				SigmaDeg: math.Hypot(sigma, own) / long * 180 / math.Pi, Score: p.Score, How: vision.HowNetwork})
+		}
+		p.Score = 0
+	}
 }
 
 func withSwapped(own, other []Peak) []Peak {
@@ -134,13 +168,19 @@ func (s *scene) endVar(p Peak, k kind) float64 {
 	return base*base + doubt*doubt
 }
 
+// cut says whether a place lies where the picture may have cut the bat off.
+func (s *scene) cut(f int, x, y float64) bool {
+	g, m := &s.sights[f], borderIn*s.scale
+	return g.Width > 0 && (x < m || y < m || x > g.Width-1-m || y > g.Height-1-m)
+}
+
 // lineRows measures that the axis passes through the line's point, that the
 // bat points along it, how long it may look, and, where the line has an end,
 // that the tip is there. x and p are the state to linearise at. Normals are
 // those of the state's own direction, not the line's: a noisy normal times D
 // would pull D toward nothing (the bias of bearings-only tracking). Only a
 // state that has no direction yet, or quite another one, takes the line's.
-func (s *scene) lineRows(l Line, x *vec, p *cov) []row {
+func (s *scene) lineRows(f int, l Line, x *vec, p *cov) []row {
 	ux, uy := l.DX, l.DY
 	long := math.Hypot(x[dx], x[dy])
 	sin, cos := 0.0, 1.0
@@ -162,7 +202,7 @@ func (s *scene) lineRows(l Line, x *vec, p *cov) []row {
 		{at: [4]int{dx, dy}, co: [4]float64{-uy, ux}, z: long * math.Atan2(sin, cos), r: turn * turn},
 		{at: [4]int{dx, dy}, co: [4]float64{ux, uy}, z: lineShare * s.bat, r: base * (1 + (s.held(lineHoldS)-1)*math.Min(1, base/known))},
 	}
-	if l.ReachPx > 0 {
+	if l.ReachPx > 0 && !s.cut(f, l.X+l.DX*l.ReachPx, l.Y+l.DY*l.ReachPx) {
 		rows = append(rows, row{at: [4]int{kx, ky, dx, dy}, co: [4]float64{ux, uy, ux, uy},
 			z: ux*px + uy*py + l.ReachPx/s.scale, r: reachErrorIn * reachErrorIn})
 	}

@@ -120,7 +120,7 @@ func (s *scene) look(front []beam, f int) []beam {
 	if !g.Repeat {
 		front = s.branchEnd(front, f, ofTip)
 		front = s.branchEnd(front, f, ofKnob)
-		front = s.branchLine(front, g.Lines)
+		front = s.branchLine(front, f)
 	}
 	for i := range front {
 		b := &front[i]
@@ -219,7 +219,8 @@ func (s *scene) branchEnd(front []beam, f int, k kind) []beam {
 	})
 }
 
-func (s *scene) branchLine(front []beam, lines []Line) []beam {
+func (s *scene) branchLine(front []beam, f int) []beam {
+	lines := s.lines[f]
 	if len(lines) == 0 {
 		return front
 	}
@@ -233,12 +234,12 @@ func (s *scene) branchLine(front []beam, lines []Line) []beam {
 			if b.x[dx]*l.DX+b.x[dy]*l.DY < -0.1*s.bat {
 				continue // the bat points the other way
 			}
-			d2, logs := b.miss(s.lineRows(l, &b.x, &b.p)[:2])
+			d2, logs := b.miss(s.lineRows(f, l, &b.x, &b.p)[:2])
 			kids = append(kids, child{i, j, b.ll + share*math.Log((1-none)*l.Score+1e-6) + offLog(d2) - share*logs})
 		}
 	}
 	return s.spawn(front, kids, func(b *beam, j int) {
-		for _, w := range s.lineRows(lines[j], &b.x, &b.p) {
+		for _, w := range s.lineRows(f, lines[j], &b.x, &b.p) {
 			update(&b.x, &b.p, &w)
 		}
 		b.last.pick.line = j

@@ -7,10 +7,10 @@ import (
 )
 
 const (
-	kinkHalfS = 0.025 // the path is looked at this long before and after its fastest moment
-	kinkOrder = 4     // of the polynomial that stands for the path without a kink
-	kinkTrust = 0.5   // tips the fit believed less are left out
-	kinkSpare = 4     // measured coordinates needed beyond what the fit uses up
+	kinkHalfS = 0.04 // the path is looked at this long before and after its fastest moment
+	kinkOrder = 5    // of the polynomial that stands for the path without a kink
+	kinkTrust = 0.5  // tips the fit believed less are left out
+	kinkSpare = 4    // measured coordinates needed beyond what the fit uses up
 	kinkStepS = 0.0005
 	kinkEdge  = 2     // tips that must lie on either side of the kink
 	swungInS  = 150.0 // a tip that never moves faster is not swung
@@ -74,6 +74,7 @@ func (s *scene) kink(f *fitted) Kink {
 		w, m1, m2 = w+e, m1+e*t, m2+e*t*t
 	}
 	m1, m2 = m1/w, m2/w
+	best.LogLR += math.Log(w / float64(len(times)))
 	best.Ms = (t0 + m1) * 1000
 	best.SigmaMs = 1000 * math.Hypot(math.Sqrt(math.Max(0, m2-m1*m1)), s.gap/math.Sqrt(12))
 	return best

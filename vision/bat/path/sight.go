@@ -72,7 +72,7 @@ type Kink struct {
 	SigmaMs float64 // standard error of Ms, never below what the frame spacing allows
 	LossRel float64 // share of the speed lost, at the likeliest time; negative: gained
 	Sigma   float64 // standard error of LossRel
-	LogLR   float64 // log of how much likelier the path is with a ball's loss at the likeliest time than without one
+	LogLR   float64 // log of how much likelier the path is with a ball's loss at some time in that stretch than without one
 }
 
 // Result is the bat over the clip.

@@ -118,7 +118,7 @@ func (s *scene) how(i, end int, endTrust float64, line int, lineTrust float64) v
 	case end >= 0 && endTrust > believed:
 		return vision.HowNetwork
 	case line >= 0 && lineTrust > believed:
-		return s.sights[i].Lines[line].How
+		return s.lines[i][line].How
 	}
 	return vision.HowModel
 }
