@@ -17,31 +17,12 @@ func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
 	}
 	cov := f.inverse()
 	cov.consider(globalFocal, b.cam.fSigmaRel)
-	near := b.near()
+	b.writePath(sol, cov, math.Inf(-1), math.Inf(1), peakMs)
 	fastest, vFast := -1, 0.0
 	for i := range b.looks {
-		if !near[i] {
-			continue
+		if v := sol.Frames[b.first+i].TipVelocity; v.Valid && math.Abs(b.looks[i].ms-peakMs) < 60 && r3.Norm(r3.Vec(v.Vec3)) > vFast {
+			fastest, vFast = i, r3.Norm(r3.Vec(v.Vec3))
 		}
-		pose := &sol.Frames[b.first+i]
-		at := [3]float64{0, 1, 0}
-		pose.Knob = b.point(cov, i, at, 0)
-		pose.Tip = b.point(cov, i, at, b.length())
-		if d, ok := b.derivative(i); ok {
-			pose.KnobVelocity = b.point(cov, i, d, 0)
-			pose.TipVelocity = b.point(cov, i, d, b.length())
-			if back := b.giveBack(i, d); back != (r3.Vec{}) {
-				b.addBack(&pose.TipVelocity, back, math.Sqrt(cov.border.At(globalLoss, globalLoss)))
-			}
-			if math.Abs(b.looks[i].ms-peakMs) < 60 {
-				if v := r3.Norm(r3.Vec(pose.TipVelocity.Vec3)); v > vFast {
-					fastest, vFast = i, v
-				}
-			}
-		}
-	}
-	if before, _ := b.rateBefore(); before >= 0 {
-		sol.Impact = &vision.Impact{Ms: b.breakMs, LossRel: b.global[globalLoss], FromBall: b.breakFromBall}
 	}
 	sol.ScaleSigmaRel = math.Sqrt(cov.border.At(globalScale, globalScale))
 	sol.BatScaleSigmaRel = sol.ScaleSigmaRel
@@ -51,11 +32,40 @@ func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
 	return nil
 }
 
-// addBack adds the loss times back to a velocity.
-func (b *batFit) addBack(v *vision.Point3, back r3.Vec, lossSigma float64) {
-	swing := r3.Vec{X: r3.Dot(back, b.cam.axisX), Y: r3.Dot(back, b.cam.up), Z: r3.Dot(back, b.cam.axisZ)}
-	v.Vec3 = vision.Vec3(r3.Add(r3.Vec(v.Vec3), r3.Scale(b.global[globalLoss], swing)))
-	v.SX, v.SY, v.SZ = math.Hypot(v.SX, lossSigma*swing.X), math.Hypot(v.SY, lossSigma*swing.Y), math.Hypot(v.SZ, lossSigma*swing.Z)
+// A loss to the ball too small to be seen in the path takes up to this share of
+// the tip's speed from what a smooth path shows within lossHiddenMs of it: half
+// of a loss of a tenth or so.
+const (
+	lossHidden   = 0.04
+	lossHiddenMs = 15.0
+)
+
+// writePath writes places and velocities of the frames from one time to
+// another.
+func (b *batFit) writePath(sol *vision.Solution, cov *covariance, fromMs, toMs, peakMs float64) {
+	near := b.near()
+	for i := range b.looks {
+		if !near[i] || b.looks[i].ms < fromMs || b.looks[i].ms > toMs {
+			continue
+		}
+		pose := &sol.Frames[b.first+i]
+		at := [3]float64{0, 1, 0}
+		pose.Knob = b.point(cov, i, at, 0)
+		pose.Tip = b.point(cov, i, at, b.length())
+		d, ok := b.derivative(i)
+		if !ok {
+			continue
+		}
+		pose.KnobVelocity = b.point(cov, i, d, 0)
+		pose.TipVelocity = b.point(cov, i, d, b.length())
+		if math.IsNaN(b.breakMs) && math.Abs(b.looks[i].ms-peakMs) < lossHiddenMs {
+			v := &pose.TipVelocity
+			v.SX, v.SY, v.SZ = math.Hypot(v.SX, lossHidden*v.X), math.Hypot(v.SY, lossHidden*v.Y), math.Hypot(v.SZ, lossHidden*v.Z)
+		}
+	}
+	if before, _ := b.rateBefore(); before >= 0 {
+		sol.Impact = &vision.Impact{Ms: b.breakMs, LossRel: b.global[globalLoss], FromBall: b.breakFromBall}
+	}
 }
 
 // near marks frames within maxGapMs of frames that show the tip on both sides.
@@ -108,7 +118,8 @@ func (b *batFit) giveBack(i int, w [3]float64) r3.Vec {
 
 // point is the sum over frames i-1, i, i+1, weighted, of the points of the bat
 // a length along from the knob. Weights that sum to 1 make a place, to 0 a
-// velocity. Its standard errors are those with the shared unknowns held.
+// velocity, to which what the loss took is given back. Its standard errors are
+// those with the shared unknowns held, but for the loss.
 func (b *batFit) point(cov *covariance, i int, weights [3]float64, along float64) vision.Point3 {
 	var p r3.Vec
 	var at []int
@@ -127,17 +138,25 @@ func (b *batFit) point(cov *covariance, i int, weights [3]float64, along float64
 			grad[a] = append(grad[a], w*axis.X, w*axis.Y, w*axis.Z, w*along*r3.Dot(axis, e1), w*along*r3.Dot(axis, e2))
 		}
 	}
-	spread := func(g []float64) float64 {
-		v := 0.0
+	moving := weights[0]+weights[1]+weights[2] < 0.5
+	var back r3.Vec
+	if moving && along > 0 {
+		back = b.giveBack(i, weights)
+		p = r3.Add(p, r3.Scale(b.global[globalLoss], back))
+	}
+	lossVar := cov.border.At(globalLoss, globalLoss)
+	spread := func(g []float64, axis r3.Vec) float64 {
+		v, byLoss := 0.0, r3.Dot(back, axis)
 		for x := range at {
 			for y := range at {
 				v += g[x] * g[y] * cov.inner(at[x], at[y])
 			}
+			byLoss -= g[x] * cov.f.y[at[x]*cov.f.m+globalLoss]
 		}
-		return math.Sqrt(max(v, 0))
+		return math.Sqrt(max(v, 0) + byLoss*byLoss*lossVar)
 	}
-	out := vision.Point3{Valid: true, SX: spread(grad[0]), SY: spread(grad[1]), SZ: spread(grad[2])}
-	if weights[0]+weights[1]+weights[2] > 0.5 {
+	out := vision.Point3{Valid: true, SX: spread(grad[0], axes[0]), SY: spread(grad[1], axes[1]), SZ: spread(grad[2], axes[2])}
+	if !moving {
 		out.Vec3 = vision.Vec3(b.cam.toSwing(p))
 	} else {
 		out.Vec3 = vision.Vec3{X: r3.Dot(p, axes[0]), Y: r3.Dot(p, axes[1]), Z: r3.Dot(p, axes[2])}

@@ -2,6 +2,7 @@ package solve
 
 import (
 	"math"
+	"slices"
 	"sort"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -89,56 +90,79 @@ func pathOf(at []look) ballPath {
 	return p
 }
 
-// findBreak looks for the instant at which the ball slows the bat and sets
-// breakMs when there is one.
-func (b *batFit) findBreak(peakMs float64) {
+// around is the fit of the frames within a span of a time, with the shared
+// unknowns but the loss held where they are. ok is false when there are too few
+// frames to tell anything.
+func (b *batFit) around(ms, spanMs float64) (t *batFit, first int, ok bool) {
 	lo, hi := 0, len(b.looks)
-	for lo < hi && b.looks[lo].ms < peakMs-breakSpanMs {
+	for lo < hi && b.looks[lo].ms < ms-spanMs {
 		lo++
 	}
-	for hi > lo && b.looks[hi-1].ms > peakMs+breakSpanMs {
+	for hi > lo && b.looks[hi-1].ms > ms+spanMs {
 		hi--
 	}
-	if hi-lo < 8 {
-		return
+	if hi-lo < minBatFrames {
+		return nil, 0, false
 	}
-	trial := &batFit{looks: b.looks[lo:hi], cam: b.cam, f0: b.f0, s0: b.s0, length0: b.length0,
-		depth: b.depth[lo:hi], depthSigma: b.depthSigma[lo:hi], leanWeight: b.leanWeight[lo:hi]}
+	t = &batFit{looks: b.looks[lo:hi], first: b.first + lo, cam: b.cam, f0: b.f0, s0: b.s0, length0: b.length0,
+		depth: b.depth[lo:hi], depthSigma: b.depthSigma[lo:hi], leanWeight: b.leanWeight[lo:hi],
+		knob: slices.Clone(b.knob[lo:hi]), dir: slices.Clone(b.dir[lo:hi]), global: b.global, breakMs: math.NaN()}
 	for k := range b.prior {
-		trial.prior[k] = share{b.global[k], 1e-4}
+		t.prior[k] = share{b.global[k], 1e-4}
 	}
-	trial.prior[globalLoss] = b.prior[globalLoss]
-	s := trial.size()
-	cost := func(at float64) float64 {
-		trial.breakMs = at
-		trial.knob = append([]r3.Vec(nil), b.knob[lo:hi]...)
-		trial.dir = append([]r3.Vec(nil), b.dir[lo:hi]...)
-		trial.global = b.global
-		trial.global[globalLoss] = b.prior[globalLoss].mean
-		if err := minimise(trial, s, 5); err != nil {
+	t.prior[globalLoss] = b.prior[globalLoss]
+	return t, lo, true
+}
+
+// bestBreak tries breaks halfway between frames, from and to bounding them, and
+// returns the one of least cost, what else(ms) says against each counted in, and
+// the gain over no break.
+func (b *batFit) bestBreak(from, to float64, against func(ms float64) float64) (at, gain float64) {
+	s := b.size()
+	knob, dir := slices.Clone(b.knob), slices.Clone(b.dir)
+	cost := func(ms float64) float64 {
+		b.breakMs = ms
+		copy(b.knob, knob)
+		copy(b.dir, dir)
+		b.global[globalLoss] = b.prior[globalLoss].mean
+		if err := minimise(b, s, trialSteps); err != nil {
 			return math.Inf(1)
 		}
 		return s.cost
 	}
-	if ms, sigma, ok := ballTurn(b.looks, peakMs); ok && sigma < 3 {
-		b.breakMs, b.breakFromBall = ms, true
-		b.global[globalLoss] = b.prior[globalLoss].mean
-		return
-	}
 	none := cost(math.NaN())
-	best, at := math.Inf(1), math.NaN()
-	for i := range trial.looks[:len(trial.looks)-1] {
-		mid := (trial.looks[i].ms + trial.looks[i+1].ms) / 2
-		if math.Abs(mid-peakMs) > breakWithinMs || i < 2 || i+3 >= len(trial.looks) {
+	best := math.Inf(1)
+	at = math.NaN()
+	for i := 2; i+3 < len(b.looks); i++ {
+		mid := (b.looks[i].ms + b.looks[i+1].ms) / 2
+		if mid < from || mid > to {
 			continue
 		}
-		if c := cost(mid); c < best {
+		if c := cost(mid) + against(mid); c < best {
 			best, at = c, mid
 		}
 	}
-	if none-best > breakGain {
+	return at, none - best
+}
+
+// trialSteps bounds the steps of a trial, which starts next to its answer.
+const trialSteps = 5
+
+// findBreak looks for the instant at which the ball slows the bat and sets
+// breakMs when there is one.
+func (b *batFit) findBreak(peakMs float64) {
+	t, _, ok := b.around(peakMs, breakSpanMs)
+	if !ok {
+		return
+	}
+	b.global[globalLoss] = b.prior[globalLoss].mean
+	if ms, sigma, ok := ballTurn(b.looks, peakMs); ok && sigma < 3 {
+		b.breakMs, b.breakFromBall = ms, true
+		return
+	}
+	at, gain := t.bestBreak(peakMs-breakWithinMs, peakMs+breakWithinMs, func(float64) float64 { return 0 })
+	if gain > breakGain {
 		b.breakMs = at
-		b.global[globalLoss] = b.prior[globalLoss].mean
 	}
 }
 

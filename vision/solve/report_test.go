@@ -2,6 +2,7 @@ package solve
 
 import (
 	"context"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -25,6 +26,11 @@ func errorsOf(t testing.TB, f *truth.File, tr *vision.Track) ([]Error, vision.Tr
 	t.Helper()
 	got, err := Run(context.Background(), *tr)
 	if err != nil {
+		t.Fatal(err)
+	}
+	// what package phases finds of contact, to its target
+	contact, _ := f.EventMs("contact")
+	if got, err = Struck(context.Background(), got, contact+2*math.Sin(1e4*contact), 2); err != nil {
 		t.Fatal(err)
 	}
 	want, err := f.Solution()
