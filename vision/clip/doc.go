@@ -1,6 +1,6 @@
 // Package clip reads a video file: what it is (Probe), its pictures one by one
-// (Reader), how the camera moved (Stabiliser), where in time the action is
-// (Motion, Window) and whether pictures were repeated (Repeats).
+// (Reader), how the camera moved (Stabiliser), where in time the action is and
+// whether pictures were repeated (Scan, Window).
 //
 // # Decoding
 //
@@ -20,8 +20,8 @@
 //
 // Probe fills vision.Clip.Clock by the first of these that applies: a capture
 // rate told with the job; a capture-rate tag in the file that is well above the
-// stored rate; the presentation times themselves. Repeats may later withdraw
-// the clock.
+// stored rate; the presentation times themselves. Scan.Apply may later withdraw
+// it.
 //
 // # Native memory
 //

@@ -57,7 +57,7 @@ type probed struct {
 }
 
 // runFFprobe asks ffprobe about the first video stream and each of its packets.
-func runFFprobe(ctx context.Context, path string) (*probed, error) {
+func runFFprobe(ctx context.Context, path string, deadline time.Duration) (*probed, error) {
 	name := filepath.Base(path)
 	exe, err := exec.LookPath("ffprobe")
 	if err != nil {
@@ -67,7 +67,7 @@ func runFFprobe(ctx context.Context, path string) (*probed, error) {
 	if err != nil {
 		return nil, fmt.Errorf("probe clip %s: %w", name, err)
 	}
-	within, cancel := context.WithTimeout(ctx, probeDeadline)
+	within, cancel := context.WithTimeout(ctx, deadline)
 	defer cancel()
 	cmd := exec.CommandContext(within, exe, "-v", "error", "-of", "json=compact=1",
 		"-protocol_whitelist", "file", "-format_whitelist", containers,
@@ -88,7 +88,7 @@ func runFFprobe(ctx context.Context, path string) (*probed, error) {
 		return nil, fmt.Errorf("probe clip %s: %w", name, ctx.Err())
 	case within.Err() != nil:
 		return nil, &Error{Kind: Timeout, Clip: name, Err: within.Err(),
-			Reason: fmt.Sprintf("Looking at the file took longer than %v.", probeDeadline)}
+			Reason: fmt.Sprintf("Looking at the file took longer than %v.", deadline)}
 	case out.full:
 		return nil, &Error{Kind: TooLarge, Clip: name, Reason: fmt.Sprintf("The clip has more than %d pictures; cut the swing out of it.", MaxFrames)}
 	}
@@ -96,10 +96,10 @@ func runFFprobe(ctx context.Context, path string) (*probed, error) {
 		if exit := (*exec.ExitError)(nil); !errors.As(err, &exit) {
 			return nil, fmt.Errorf("probe clip %s: %w", name, err)
 		}
-		return nil, refusal(name, path, complaint.String(), err)
+		return nil, refusal(name, path, complaint.kept.String(), err)
 	}
 	p := new(probed)
-	if err := json.Unmarshal(out.Bytes(), p); err != nil {
+	if err := json.Unmarshal(out.kept.Bytes(), p); err != nil {
 		return nil, fmt.Errorf("probe clip %s: ffprobe's answer: %w", name, err)
 	}
 	return p, nil
@@ -148,17 +148,18 @@ func startsLikeVideo(path string) bool {
 }
 
 // bounded keeps what is written to it up to max bytes; then it fails the
-// write, which ends the child by a broken pipe.
+// write, which ends the child by a broken pipe. It must offer no ReadFrom, by
+// which io.Copy would get around the bound.
 type bounded struct {
-	bytes.Buffer
+	kept bytes.Buffer
 	max  int
 	full bool
 }
 
 func (b *bounded) Write(p []byte) (int, error) {
-	if b.Len()+len(p) > b.max {
+	if b.kept.Len()+len(p) > b.max {
 		b.full = true
 		return 0, errors.New("too much output")
 	}
-	return b.Buffer.Write(p)
+	return b.kept.Write(p)
 }

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"nightcage/vision"
 )
@@ -124,6 +125,54 @@ func TestScribbledFilesEndInAnError(t *testing.T) {
 	if hurt < 3 {
 		t.Errorf("%d of 24 files refused: the scribbles hurt too little to prove anything", hurt)
 	}
+}
+
+// A stand-in ffprobe that never ends, floods, or is not there.
+func TestProbeSurvivesItsProber(t *testing.T) {
+	clip := h264(t)
+	as := func(t *testing.T, script string) {
+		dir := t.TempDir()
+		if script != "" {
+			if err := os.WriteFile(filepath.Join(dir, "ffprobe"), []byte("#!/bin/sh\n"+script+"\n"), 0o700); err != nil {
+				t.Fatal(err)
+			}
+			dir += ":/usr/bin:/bin"
+		}
+		t.Setenv("PATH", dir)
+	}
+	t.Run("never ends", func(t *testing.T) {
+		as(t, "exec sleep 60")
+		if _, err := runFFprobe(context.Background(), clip, 200*time.Millisecond); !errors.Is(err, Timeout) {
+			t.Error(err)
+		}
+	})
+	t.Run("never ends and the caller gives up first", func(t *testing.T) {
+		as(t, "exec sleep 60")
+		ctx, cancel := context.WithTimeout(context.Background(), 200*time.Millisecond)
+		defer cancel()
+		if _, err := runFFprobe(ctx, clip, time.Minute); !errors.Is(err, context.DeadlineExceeded) || errors.Is(err, Timeout) {
+			t.Error(err)
+		}
+	})
+	t.Run("floods", func(t *testing.T) {
+		as(t, "exec yes '{\"pts\": 1, \"flags\": \"K__\"},'")
+		if _, err := runFFprobe(context.Background(), clip, time.Minute); !errors.Is(err, TooLarge) {
+			t.Error(err)
+		}
+	})
+	t.Run("talks nonsense", func(t *testing.T) {
+		as(t, "echo nonsense")
+		e := (*Error)(nil)
+		if _, err := runFFprobe(context.Background(), clip, time.Minute); err == nil || errors.As(err, &e) {
+			t.Errorf("%v: that is no fault of the clip", err)
+		}
+	})
+	t.Run("is missing", func(t *testing.T) {
+		as(t, "")
+		if _, err := Probe(context.Background(), clip, vision.Subject{}); !errors.Is(err, ErrNoFFprobe) {
+			t.Error(err)
+		}
+	})
 }
 
 func TestErrorIsItsKind(t *testing.T) {

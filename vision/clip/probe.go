@@ -40,7 +40,7 @@ func Probe(ctx context.Context, path string, s vision.Subject) (vision.Clip, err
 	if err != nil {
 		return vision.Clip{}, err
 	}
-	raw, err := runFFprobe(ctx, path)
+	raw, err := runFFprobe(ctx, path, probeDeadline)
 	if err != nil {
 		return vision.Clip{}, err
 	}

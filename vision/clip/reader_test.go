@@ -49,6 +49,10 @@ func TestEveryPictureComesInOrder(t *testing.T) {
 		{"HEVC", encoded(t, "hevc.mp4", "-c:v", "libx265", "-x265-params", "log-level=error:crf=12", "-tag:v", "hvc1", "-pix_fmt", "yuv420p"), 0, 120},
 		{"HEVC 10 bit", hevc10(t), 0, 120},
 		{"edit list", media(t, "cut.mp4", func(p string) { ffmpeg(t, "-ss", "0.1", "-i", h264(t), "-c", "copy", p) }), 12, 108},
+		{"starts late, after its sound", media(t, "late.mp4", func(p string) {
+			ffmpeg(t, "-itsoffset", "0.25", "-i", h264(t), "-f", "lavfi", "-i", "sine=d=1.3", "-map", "0:v", "-map", "1:a", "-c:v", "copy", "-c:a", "aac", p)
+		}), 0, 120},
+		{"B-frames, no edit list", media(t, "noelst.mp4", func(p string) { ffmpeg(t, "-i", h264(t), "-c", "copy", "-use_editlist", "0", p) }), 0, 120},
 		{"Matroska", media(t, "coded.mkv", func(p string) { ffmpeg(t, "-i", h264(t), "-c", "copy", p) }), 0, 120},
 		{"WebM", encoded(t, "coded.webm", "-c:v", "libvpx", "-b:v", "2M", "-quality", "realtime", "-pix_fmt", "yuv420p"), 0, 120},
 		{"Motion JPEG AVI", encoded(t, "coded.avi", "-c:v", "mjpeg", "-q:v", "2", "-pix_fmt", "yuvj420p"), 0, 120},
