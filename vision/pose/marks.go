@@ -36,6 +36,7 @@ func (s *sight) look() Look {
 	height := s.roi.Side / squareHeights
 	l := Look{Found: true, Presence: s.presence, ROI: s.roi,
 		Body: make([]vision.Mark, vision.NumLandmarks), World: make([]vision.Vec3, vision.NumLandmarks)}
+	var clear [vision.NumLandmarks]float64 // peak of each landmark's heat map
 	for i, list := range from {
 		m := vision.Mark{Seen: 1, How: vision.HowNetwork}
 		peak, n := 1.0, float64(len(list))
@@ -47,8 +48,11 @@ func (s *sight) look() Look {
 			l.World[i].Z += p.world.Z / n
 			m.Seen, peak = min(m.Seen, p.seen), min(peak, p.peak)
 		}
-		m.SigmaPx = height * errorShare(vision.Landmark(i), peak)
-		l.Body[i] = m
+		l.Body[i], clear[i] = m, peak
+	}
+	for i := range l.Body {
+		mark := vision.Landmark(i)
+		l.Body[i].SigmaPx = height * errorShare(mark, clear[i], depth(l.World, mark))
 	}
 	l.Head, l.HeadPx = head(l.Body, height)
 	return l
@@ -59,10 +63,11 @@ const (
 	// over 2 pi gives .052 for an adult of 69 in and .062 for a child of ten
 	// (from memory of growth charts); hitters are both.
 	skullShare = 0.057
-	// earsOff is the standard error per axis, over the skull's radius, of the
-	// middle of the ears as the skull's centre beside the ears' own error: on
-	// rendered heads it lies .2 radii toward the face.
-	earsOff = 0.2
+	// The middle of the ears errs less than either ear, though not as little as
+	// if they erred apart; and the skull's centre lies off it, on rendered heads
+	// a fifth of a radius further back. Factors of an ear's standard error and
+	// of the skull's radius.
+	earsMean, earsOff = 0.7, 0.12
 )
 
 // head is the centre of the skull, midway between the ears (the ear holes lie
@@ -71,8 +76,7 @@ const (
 func head(body []vision.Mark, height float64) (centre vision.Mark, radius float64) {
 	l, r := body[vision.LeftEar], body[vision.RightEar]
 	radius = skullShare * height
-	// the two ears err together, so their mean is no surer than one
-	sigma := math.Hypot(max(l.SigmaPx, r.SigmaPx), earsOff*radius)
+	sigma := math.Hypot(earsMean*max(l.SigmaPx, r.SigmaPx), earsOff*radius)
 	return vision.Mark{X: (l.X + r.X) / 2, Y: (l.Y + r.Y) / 2, SigmaPx: sigma,
 		Seen: max(l.Seen, r.Seen), How: vision.HowNetwork}, radius
 }

@@ -100,7 +100,7 @@ func (s *series) start(i int) sym {
 
 // predictions runs a filter of fixed jerk density over the series, forward or
 // backward, and adds each instant's log likelihood under its prediction to
-// into. Surprises count as at most five standard deviations and draw the filter
+// into. Surprises count as at most three standard deviations and draw the filter
 // no further, so that single wild points do not decide which filter is right.
 func (s *series) predictions(q float64, backward bool, into []float64) {
 	n, c := len(s.t), s.coords()
@@ -146,7 +146,7 @@ func (s *series) predictions(q float64, backward bool, into []float64) {
 	}
 }
 
-const surprise = 5
+const surprise = 3
 
 // smooth runs forward and backward over the series with jerk density q[i] on
 // the way to instant i. It returns the states of every coordinate at every

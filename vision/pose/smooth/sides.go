@@ -23,9 +23,13 @@ const (
 	// farthest is the squared distance, in those standard deviations, beyond
 	// which a move is simply a jump.
 	farthest = 9
+	// turnCost is the price of an exchange: points that cross fast seem to
+	// bounce off each other when looked at pair by pair, which saves at most
+	// two or three.
+	turnCost = 6
 	// strayCost is what a picture costs whose sides are exchanged against the
 	// network's word. The network is right far more often than not, and an
-	// exchange of a whole limb costs some 50 each way.
+	// exchange of a whole limb saves some 50 each way.
 	strayCost = 0.02
 	// bodyMetres scales the network's own 3-D guess, which is of one size of
 	// body whatever the person's.
@@ -81,7 +85,7 @@ func exchanged(frames []vision.Frame, group []vision.Landmark, heightPx float64)
 		} else {
 			keep, turn := moves(&frames[last], &frames[i], group, heightPx)
 			stay := [2]float64{cost[0] + keep, cost[1] + keep}
-			cross := [2]float64{cost[1] + turn, cost[0] + turn}
+			cross := [2]float64{cost[1] + turn + turnCost, cost[0] + turn + turnCost}
 			for s := range 2 {
 				ch.from[s] = s
 				cost[s] = stay[s]
