@@ -38,8 +38,8 @@ const (
 )
 
 // Hitter picks the hitter out of what was seen in a few pictures spread over
-// the swing, in ascending time, and returns the latest Person that is him or
-// her in the picture index it was seen in. ok is false when nobody was seen.
+// the swing, in ascending time. It returns the hitter as seen first and which of
+// the pictures that was. ok is false when nobody was seen.
 //
 // The rule is one score a person: the mean over the pictures of how far the
 // hands are together, up and above straight legs (each 0..1, multiplied), times
@@ -62,7 +62,7 @@ func Hitter(seen []Sighting) (hitter Person, picture int, ok bool) {
 		score := t.score(len(seen)) + sizeWeight*math.Log2(t.size()/tallest)
 		if score > best {
 			best, ok = score, true
-			hitter, picture = t.people[len(t.people)-1], t.at[len(t.at)-1]
+			hitter, picture = t.people[0], t.at[0]
 		}
 	}
 	return hitter, picture, ok

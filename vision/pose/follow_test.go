@@ -1,0 +1,295 @@
+package pose
+
+import (
+	"context"
+	"errors"
+	"image"
+	"math"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"gocv.io/x/gocv"
+
+	"nightcage/vision"
+	"nightcage/vision/pose/smooth"
+	"nightcage/vision/truth"
+)
+
+func estimator(t testing.TB) *Estimator {
+	t.Helper()
+	e, err := New(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := e.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return e
+}
+
+var clips = []string{"s77001_00", "s77001_04", "s77001_06", "s77001_09"}
+
+// openClip reads one of the rendered clips and its truth. The files have no
+// rotation and no edit list, so OpenCV alone reads them right.
+func openClip(t testing.TB, name string) (*truth.File, *gocv.VideoCapture) {
+	t.Helper()
+	path := filepath.Join("..", "..", "testdata", "clips", name)
+	f, err := truth.Read(path + ".json.gz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	video, err := gocv.VideoCaptureFile(path + ".mp4")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { video.Close() })
+	return f, video
+}
+
+// The hitter of every rendered clip is found, followed without loss, and the
+// smoothed landmarks are about where the truth has them, with standard errors
+// that hold it. Bounds on single landmarks are loose (twice what was measured,
+// see README.md): they catch a wrong convention, not a bad day.
+func TestRenderedHitters(t *testing.T) {
+	e, ctx := estimator(t), context.Background()
+	medianIn := map[part]float64{face: 2.5, shoulder: 3.5, elbow: 5, wrist: 4, hand: 5, hip: 3, knee: 2, ankle: 2.5, heel: 2, toe: 2}
+	off := map[part][]float64{} // inches
+	var ratios, heads []float64 // error over standard error, each axis
+	for _, name := range clips {
+		f, video := openClip(t, name)
+		step := max(1, int(math.Round(f.FPS/30))) // look at 30 pictures a second
+		var body *Follower
+		var frames []vision.Frame
+		img := gocv.NewMat()
+		defer img.Close()
+		for i := range f.Frames {
+			if !video.Read(&img) {
+				t.Fatalf("%s ended at frame %d of %d", name, i, len(f.Frames))
+			}
+			if i%step != 0 {
+				continue
+			}
+			if body == nil {
+				people, err := e.People(ctx, img)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if len(people) != 1 {
+					t.Fatalf("%s: %d people, want 1", name, len(people))
+				}
+				body = e.Follow(people[0])
+			}
+			look, err := body.Next(ctx, img)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !look.Found {
+				t.Fatalf("%s: lost in frame %d", name, i)
+			}
+			frame := vision.Frame{Index: i, Ms: f.Frames[i].Ms}
+			look.Put(&frame)
+			frames = append(frames, frame)
+		}
+		smoothed, _ := smooth.Bodies(frames)
+		for _, frame := range smoothed {
+			inch := f.PxPerIn(frame.Index, vision.Vec3{Y: f.Hitter.HeightIn / 2})
+			for l, m := range frame.Body {
+				p, ok := f.Landmark(frame.Index, vision.Landmark(l))
+				if !ok {
+					continue
+				}
+				k := partOf(vision.Landmark(l))
+				off[k] = append(off[k], math.Hypot(m.X-p.X, m.Y-p.Y)/inch)
+				ratios = append(ratios, math.Abs(m.X-p.X)/m.SigmaPx, math.Abs(m.Y-p.Y)/m.SigmaPx)
+			}
+			h := f.Frames[frame.Index].Joints["head_centre"]
+			heads = append(heads, math.Hypot(frame.Head.X-h.X, frame.Head.Y-h.Y)/inch)
+			if r := frame.HeadRadiusPx / f.Frames[frame.Index].HeadRadiusPx; r < 0.75 || r > 1.25 {
+				t.Fatalf("%s frame %d: head radius %.2f of the truth", name, frame.Index, r)
+			}
+		}
+	}
+	for k, v := range off {
+		slices.Sort(v)
+		if got := v[len(v)/2]; got > medianIn[k] {
+			t.Errorf("part %d: median error %.2f in, want under %.1f", k, got, medianIn[k])
+		}
+	}
+	slices.Sort(heads)
+	if got := heads[len(heads)/2]; got > 2 {
+		t.Errorf("head: median error %.2f in", got)
+	}
+	held := 0
+	for _, r := range ratios {
+		if r < 1.96 {
+			held++
+		}
+	}
+	if share := float64(held) / float64(len(ratios)); share < 0.9 || share > 0.99 {
+		t.Errorf("95 %% intervals hold the truth in %.1f %%", 100*share)
+	} else {
+		t.Logf("95 %% intervals hold the truth in %.1f %% of %d", 100*share, len(ratios))
+	}
+}
+
+func firstPicture(t testing.TB, name string) gocv.Mat {
+	t.Helper()
+	_, video := openClip(t, name)
+	img := gocv.NewMat()
+	t.Cleanup(func() { img.Close() })
+	if !video.Read(&img) {
+		t.Fatalf("%s has no picture", name)
+	}
+	return img
+}
+
+func TestLostAndFoundAgain(t *testing.T) {
+	e, ctx := estimator(t), context.Background()
+	img := firstPicture(t, "s77001_00")
+	people, err := e.People(ctx, img)
+	if err != nil || len(people) != 1 {
+		t.Fatalf("%d people: %v", len(people), err)
+	}
+	body := e.Follow(people[0])
+	next := func(img gocv.Mat) Look {
+		t.Helper()
+		look, err := body.Next(ctx, img)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return look
+	}
+	before := next(img)
+	black := gocv.NewMatWithSize(img.Rows(), img.Cols(), gocv.MatTypeCV8UC3)
+	defer black.Close()
+	if look := next(black); look.Found {
+		t.Errorf("a person in a black picture: presence %.2f", look.Presence)
+	}
+	if look := next(black); look.Found {
+		t.Error("a person in a second black picture")
+	}
+	// back, a foot to the side: the detector has to find the place anew
+	moved := gocv.NewMatWithSize(img.Rows(), img.Cols(), gocv.MatTypeCV8UC3)
+	defer moved.Close()
+	const by = 60
+	from, to := img.Region(image.Rect(0, 0, img.Cols()-by, img.Rows())), moved.Region(image.Rect(by, 0, img.Cols(), img.Rows()))
+	from.CopyTo(&to)
+	from.Close()
+	to.Close()
+	look := next(moved)
+	if !look.Found {
+		t.Fatal("not found again")
+	}
+	for _, l := range []vision.Landmark{vision.Nose, vision.LeftHip, vision.RightKnee, vision.LeftAnkle} {
+		a, b := before.Body[l], look.Body[l]
+		if math.Hypot(b.X-a.X-by, b.Y-a.Y) > 3*a.SigmaPx {
+			t.Errorf("%v moved by (%.1f, %.1f), want (%d, 0)", l, b.X-a.X, b.Y-a.Y, by)
+		}
+	}
+}
+
+// Somebody far from where the hitter was is not the hitter.
+func TestDoesNotJumpToAnother(t *testing.T) {
+	e, ctx := estimator(t), context.Background()
+	img := firstPicture(t, "s77001_00")
+	people, err := e.People(ctx, img)
+	if err != nil || len(people) != 1 {
+		t.Fatalf("%d people: %v", len(people), err)
+	}
+	elsewhere := people[0]
+	elsewhere.ROI.X += 0.5 * elsewhere.ROI.Side
+	look, err := e.Follow(elsewhere).Next(ctx, img)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if look.Found {
+		t.Error("took a person half a square away for the one followed")
+	}
+}
+
+func TestPeopleFindsTwo(t *testing.T) {
+	e, ctx := estimator(t), context.Background()
+	one, other := firstPicture(t, "s77001_00"), firstPicture(t, "s77001_04")
+	people, err := e.People(ctx, one)
+	if err != nil || len(people) != 1 {
+		t.Fatalf("%d people: %v", len(people), err)
+	}
+	// the other clip's hitter, cut out with what is around, beside the first
+	theirs, err := e.People(ctx, other)
+	if err != nil || len(theirs) != 1 {
+		t.Fatalf("%d people: %v", len(theirs), err)
+	}
+	wide := gocv.NewMatWithSize(one.Rows(), one.Cols()+other.Cols(), gocv.MatTypeCV8UC3)
+	defer wide.Close()
+	left, right := wide.Region(image.Rect(0, 0, one.Cols(), one.Rows())), wide.Region(image.Rect(one.Cols(), 0, wide.Cols(), one.Rows()))
+	one.CopyTo(&left)
+	other.CopyTo(&right)
+	left.Close()
+	right.Close()
+	both, err := e.People(ctx, wide)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(both) != 2 {
+		t.Fatalf("%d people, want 2: %+v", len(both), both)
+	}
+	want := []float64{people[0].ROI.X, theirs[0].ROI.X + float64(one.Cols())}
+	got := []float64{both[0].ROI.X, both[1].ROI.X}
+	slices.Sort(got)
+	for i := range want {
+		if math.Abs(got[i]-want[i]) > 0.05*people[0].ROI.Side {
+			t.Errorf("person %d at %.0f, want %.0f", i, got[i], want[i])
+		}
+	}
+}
+
+func TestNobodyThere(t *testing.T) {
+	e := estimator(t)
+	blank := gocv.NewMatWithSizeFromScalar(gocv.NewScalar(90, 140, 80, 0), 720, 1280, gocv.MatTypeCV8UC3)
+	defer blank.Close()
+	people, err := e.People(context.Background(), blank)
+	if err != nil || len(people) != 0 {
+		t.Errorf("%d people in an empty picture, %v", len(people), err)
+	}
+}
+
+func TestCancelled(t *testing.T) {
+	e := estimator(t)
+	img := firstPicture(t, "s77001_00")
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	if _, err := e.People(ctx, img); !errors.Is(err, context.Canceled) {
+		t.Errorf("People: %v", err)
+	}
+	if _, err := e.Follow(Person{ROI: ROI{X: 600, Y: 400, Side: 500}}).Next(ctx, img); !errors.Is(err, context.Canceled) {
+		t.Errorf("Next: %v", err)
+	}
+}
+
+func BenchmarkNext720p(b *testing.B) {
+	e, ctx := estimator(b), context.Background()
+	img := firstPicture(b, "s77001_00")
+	people, err := e.People(ctx, img)
+	if err != nil || len(people) != 1 {
+		b.Fatalf("%d people: %v", len(people), err)
+	}
+	body := e.Follow(people[0])
+	for b.Loop() {
+		if look, err := body.Next(ctx, img); err != nil || !look.Found {
+			b.Fatalf("found %v: %v", look.Found, err)
+		}
+	}
+}
+
+func BenchmarkPeople720p(b *testing.B) {
+	e, ctx := estimator(b), context.Background()
+	img := firstPicture(b, "s77001_00")
+	for b.Loop() {
+		if people, err := e.People(ctx, img); err != nil || len(people) != 1 {
+			b.Fatalf("%d people: %v", len(people), err)
+		}
+	}
+}
