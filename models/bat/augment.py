@@ -113,6 +113,11 @@ class Backgrounds:
         return self.img[torch.randint(len(self.img), (n,), device="cuda")]
 
 
+def either(n):
+    """1 or -1, to mirror or not."""
+    return torch.where(chance(n, 0.5), 1.0, -1.0)
+
+
 def affine(n, scale, turn, shift, flip):
     """[n,2,3] from output px (centre origin) to source px (centre origin)."""
     c, s = turn.cos() * scale, turn.sin() * scale
@@ -187,6 +192,7 @@ class Augment:
         rgb, alpha, bat = cut_out(px, m, shake)
         rgb = rgb * torch.randn(n, 1, 3, 1, 1, device="cuda").mul(0.06).exp()
         rgb = rgb * torch.randn(n, 1, 1, 1, 1, device="cuda").mul(0.35).exp()
+        rgb = self.cloth(rgb)
         scene = self.scene(n, m, shake)
         scene = self.others(scene, px, shake)
         scene = self.shadow(scene, alpha)
@@ -208,8 +214,7 @@ class Augment:
         r, a = uni(n, 0, 1).sqrt() * 0.08 * height, uni(n, 0, 2 * math.pi)
         r *= chance(n, 0.9)
         shift = torch.stack([r * a.cos(), r * a.sin()], 1)
-        flip = torch.where(chance(n, 0.5), 1.0, -1.0)
-        m = affine(n, scale, turn, shift, flip)
+        m = affine(n, scale, turn, shift, either(n))
         inv = torch.linalg.inv(m[:, :, :2])
         truth = {"inch": scale / lab[:, data.PX_PER_IN]}
         for name, col in (("knob", data.KNOB_X), ("tip", data.TIP_X)):
@@ -217,17 +222,32 @@ class Augment:
             truth[name] = (inv @ (p - shift)[:, :, None])[:, :, 0] + (CROP - 1) / 2
         return m, truth
 
+    def cloth(self, rgb):
+        """Prints a pattern faintly on some hitters, whose own surfaces are plain."""
+        n = len(rgb)
+        k = n // 3
+        v = torch.randperm(n, device="cuda")[:k]
+        tex = self.back.draw(k)[:, None, :, :CROP, :CROP].float() / 255
+        strength = uni((k, 1, 1, 1, 1), 0, 0.6)
+        rgb[v] *= 1 + strength * (tex / tex.mean((2, 3, 4), keepdim=True).clamp(min=0.1) - 1)
+        return rgb
+
     def scene(self, n, m, shake):
         """Background of the three frames, linear; it shakes with the camera."""
         img = linear(self.back.draw(n))
         k = uni(n, math.log(0.55), math.log(1.3)).exp()
         turn = uni(n, -0.15, 0.15)
         size = BACK / 2 - CROP / 2
-        b = affine(n, k, turn, torch.rand(n, 2, device="cuda").sub(0.5) * size, torch.where(chance(n, 0.5), 1.0, -1.0))
+        shift = torch.rand(n, 2, device="cuda").sub(0.5) * size
+        b = affine(n, k, turn, shift, either(n))
         # a camera that follows the hitter, or none
-        drift = torch.randn(n, 1, 2, device="cuda") * uni((n, 1, 1), 0, 1.5) * chance(n, 0.3)[:, None, None]
+        drift = torch.randn(n, 1, 2, device="cuda") * uni((n, 1, 1), 0, 1.5)
+        drift = drift * chance(n, 0.3)[:, None, None]
         drift = drift * torch.tensor([-1.0, 0.0, 1.0], device="cuda")[None, :, None]
-        out = [sample(img, grid_for(shifted(b, shake[:, f] + drift[:, f]), BACK), "reflection") for f in range(3)]
+        out = []
+        for f in range(3):
+            moved = shifted(b, shake[:, f] + drift[:, f])
+            out.append(sample(img, grid_for(moved, BACK), "reflection"))
         gain = torch.randn(n, 1, 1, 1, 1, device="cuda").mul(0.35).exp()
         return (torch.stack(out, 1) * gain).clamp(0, 1.5)
 
@@ -239,7 +259,7 @@ class Augment:
         a, r = uni(k, -math.pi, math.pi), uni(k, 70, 170)
         scale = uni(k, math.log(0.8), math.log(2.2)).exp()
         shift = torch.stack([r * a.cos(), r * a.sin() * 0.6], 1)
-        m = affine(k, scale, turn, torch.zeros(k, 2, device="cuda"), torch.where(chance(k, 0.5), 1.0, -1.0))
+        m = affine(k, scale, turn, torch.zeros(k, 2, device="cuda"), either(k))
         still = chance(k, 0.4)
         rgb, alpha, _ = cut_out(px.roll(n // 2, 0)[:k], m=shifted(m, shift), shake=shake[:k])
         rgb = torch.where(still[:, None, None, None, None], rgb[:, 1:2], rgb)
@@ -253,7 +273,8 @@ class Augment:
         n = len(scene)
         k = n // 4
         v = slice(n - k, n)
-        m = affine(k, uni(k, 0.8, 1.2), uni(k, -0.3, 0.3), torch.randn(k, 2, device="cuda") * 45, torch.ones(k, device="cuda"))
+        shift = torch.randn(k, 2, device="cuda") * 45
+        m = affine(k, uni(k, 0.8, 1.2), uni(k, -0.3, 0.3), shift, torch.ones(k, device="cuda"))
         m[:, 0, 1] += uni(k, -0.8, 0.8)
         m[:, 1, 1] *= torch.where(chance(k, 0.4), uni(k, -4, -1.5), torch.ones(k, device="cuda"))
         dark = sample(alpha[v].reshape(k, 3, CROP, CROP), grid_for(m, CROP))
@@ -321,8 +342,12 @@ class Augment:
         k = n // 6
         v = torch.randperm(n, device="cuda")[:k]
         d = torch.randn(k, 2, device="cuda") * 1.5
-        eye = affine(k, torch.ones(k, device="cuda"), torch.zeros(k, device="cuda"), torch.zeros(k, 2, device="cuda"), torch.ones(k, device="cuda"))
-        x[v] = sum(sample(x[v], grid_for(shifted(eye, d * w), CROP), "border") for w in (-1.0, -0.5, 0.0, 0.5, 1.0)) / 5
+        eye = torch.eye(2, 3, device="cuda").repeat(k, 1, 1)
+        copies = [
+            sample(x[v], grid_for(shifted(eye, d * w), CROP), "border")
+            for w in (-1.0, -0.5, 0.0, 0.5, 1.0)
+        ]
+        x[v] = sum(copies) / len(copies)
         less = torch.arange(5, 15)[torch.randperm(10)[:6]] * 16
         sizes = [CROP] + less.tolist()
         cut = [0] + torch.linspace(0.4 * n, n, len(sizes)).round().int().tolist()
@@ -332,7 +357,8 @@ class Augment:
             if size != CROP:
                 p = F.interpolate(p, (size, size), mode="bilinear", antialias=True, align_corners=False)
             out.append(self.sensor_and_codec(p))
-        x = torch.cat([F.interpolate(p, (CROP, CROP), mode="bilinear", align_corners=False) for p in out])
+        full = (CROP, CROP)
+        x = torch.cat([F.interpolate(p, full, mode="bilinear", align_corners=False) for p in out])
         k = uni((n, 1, 1, 1), 0.3, 1.6) * chance(n, 0.25)[:, None, None, None]
         y = x[:, :3]
         y = y + k * (y - gauss(y, uni(n, 0.6, 1.5)))
@@ -342,7 +368,8 @@ class Augment:
         b, size = len(p), p.shape[-1]
         level = uni((b, 1, 1, 1), 0, 1) ** 2.5 * 0.055
         grain = torch.randn_like(p)
-        coarse = F.interpolate(torch.randn(b, 5, size // 2, size // 2, device="cuda"), (size, size), mode="bilinear", align_corners=False)
+        coarse = torch.randn(b, 5, size // 2, size // 2, device="cuda")
+        coarse = F.interpolate(coarse, (size, size), mode="bilinear", align_corners=False)
         grain = torch.where(chance(b, 0.4)[:, None, None, None], coarse * 1.3, grain)
         shot = 0.4 + (1 - torch.cat([p[:, :3], p[:, 1:2], p[:, 1:2]], 1)) * 0.9
         p = p + grain * level * shot

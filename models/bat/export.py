@@ -17,7 +17,8 @@ def folded(model):
     m = m.to(memory_format=torch.contiguous_format)
     for mod in list(m.modules()):
         for name, child in list(mod.named_children()):
-            if isinstance(child, nn.Sequential) and len(child) == 2 and isinstance(child[1], nn.BatchNorm2d):
+            pair = isinstance(child, nn.Sequential) and len(child) == 2
+            if pair and isinstance(child[1], nn.BatchNorm2d):
                 setattr(mod, name, fuse_conv_bn_eval(child[0], child[1]))
     return m
 

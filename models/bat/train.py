@@ -1,12 +1,12 @@
 """Trains the bat finder and its comparison variants; writes ONNX and tables.
 
-    python3 train.py --crops DIR --held DIR --out DIR --plan main:8 [--init FILE]
+    python3 train.py --crops DIR --held DIR --out DIR --plan main:8.5m [--init FILE]
 
 DIR of --crops is being filled by the renderer (see README.md); --held holds
 the finished files of seeds used for measuring only. A plan is a list of
-name:minutes, trained one after another over the same samples; names: main
-(also exported), five, one (neighbour frames withheld), pose (early layers of
-a pose network).
+name:steps or name:MINUTESm, trained one after another over the same samples.
+Names: main (also exported); scratch; pose (early layers of a pose network);
+three and one (both go on from --init, one with the neighbour frames withheld).
 """
 
 import argparse
@@ -88,15 +88,40 @@ def withheld(x):
 
 def make(name, pose_file):
     torch.manual_seed(SEED)
-    if name.startswith("pose"):
+    if name == "pose":
         from pose_stem import PoseBatNet
 
-        return PoseBatNet(pose_file, frozen=name == "posefrozen")
+        return PoseBatNet(pose_file)
     return BatNet()
 
 
-def fit(name, minutes, pool, augment, args, init=None, log=print):
+class Replay:
+    """The last augmented batches; a drawn one comes back mirrored."""
+
+    def __init__(self, count):
+        self.count, self.kept, self.at = count, [], 0
+
+    def keep(self, x, truth, lab):
+        row = ((x * 255).round().byte(), truth, lab)
+        if len(self.kept) < self.count:
+            self.kept.append(row)
+        else:
+            self.kept[self.at % self.count] = row
+        self.at += 1
+
+    def draw(self):
+        x, truth, lab = self.kept[int(torch.randint(len(self.kept), ()))]
+        flipped = {**truth, "bat": truth["bat"].flip(-1)}
+        for p in ("knob", "tip"):
+            flipped[p] = torch.stack([CROP - 1 - truth[p][:, 0], truth[p][:, 1]], 1)
+        return x.flip(-1).float() / 255, flipped, lab
+
+
+def fit(name, limit, pool, augment, args, init=None):
+    """Trains one variant; limit is a number of steps, or minutes as "8.5m"."""
+    minutes = float(limit[:-1]) if limit.endswith("m") else None
     model = make(name, args.pose).cuda().to(memory_format=torch.channels_last)
+    replay = Replay(64)
     if init:
         model.load_state_dict(torch.load(init, map_location="cuda")["ema"])
     average = Average(model)
@@ -110,14 +135,21 @@ def fit(name, minutes, pool, augment, args, init=None, log=print):
     )
     peak = args.lr * (0.5 if init else 1)
     start, step, shown, sums = time.time(), 0, 0.0, 0.0
-    while (done := (time.time() - start) / (60 * minutes)) < 1:
-        warm = 1 if init else min(1, step / 300)
+    while True:
+        done = (time.time() - start) / (60 * minutes) if minutes else step / int(limit)
+        if done >= 1:
+            break
+        warm = min(1, step / (100 if init else 300))
         lr = peak * warm * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-6
         for g in opt.param_groups:
             g["lr"] = lr
-        px, lab = pool.draw(BATCH)
-        x, truth = augment(px, lab)
-        if step % 16 == 0:
+        if step % 2 == 0 or step < 40:
+            px, lab = pool.draw(BATCH)
+            x, truth = augment(px, lab)
+            replay.keep(x, truth, lab)
+        else:
+            x, truth, lab = replay.draw()
+        if step % 32 == 0:
             augment.back.renew(64)
         if name == "one":
             x = withheld(x)
@@ -134,12 +166,12 @@ def fit(name, minutes, pool, augment, args, init=None, log=print):
         sums += loss.detach()
         if step % 500 == 0:
             now = time.time() - start
-            log(
+            print(
                 f"{name} step {step} {now:.0f}s loss {float(sums) / 500:.3f} "
                 f"{500 * BATCH / (now - shown):.0f}/s pool {pool.seen} lr {lr:.1e}"
             )
             shown, sums = now, 0.0
-    log(f"{name}: {step} steps, {step * BATCH} samples, {pool.seen} rendered")
+    print(f"{name}: {step} steps, {step * BATCH} samples, {pool.seen} rendered")
     model.load_state_dict(average.state)
     return model.eval(), step
 
@@ -197,7 +229,8 @@ def table(res, title):
         # a bivariate Gaussian has |z| quantiles 1.177 (50 %) and 2.448 (95 %)
         lines.append(
             f"{p}: |z| 50/68/95/99 % {quant(z, 0.5):.2f} {quant(z, 0.68):.2f} {quant(z, 0.95):.2f} "
-            f"{quant(z, 0.99):.2f}; factor {quant(z, 0.5) / 1.177:.2f} (median) {quant(z, 0.95) / 2.448:.2f} (95 %); "
+            f"{quant(z, 0.99):.2f}; "
+            f"factor {quant(z, 0.5) / 1.177:.2f} (median) {quant(z, 0.95) / 2.448:.2f} (95 %); "
             f"end hidden: n {int(hidden.sum())} median {quant(res[p + '_err'][hidden], 0.5):.2f} "
             f"p95 {quant(res[p + '_err'][hidden], 0.95):.2f}"
         )
@@ -225,8 +258,8 @@ def main():
     ap.add_argument("--crops", required=True)
     ap.add_argument("--held", required=True)
     ap.add_argument("--out", required=True)
-    ap.add_argument("--plan", default="main:8")
-    ap.add_argument("--init", help="weights to go on from, for main")
+    ap.add_argument("--plan", default="main:8.5m")
+    ap.add_argument("--init", help="weights to go on from, for main, three, one")
     ap.add_argument("--pose", help="ONNX file of the pose network, for pose")
     ap.add_argument("--samples", type=int, default=26000, help="rendered samples kept")
     ap.add_argument("--first", type=int, default=2000, help="samples to wait for")
@@ -243,9 +276,9 @@ def main():
     held[0][0][:48].cpu().numpy().tofile(os.path.join(args.out, "held_inputs.u8"))
     tables = {}
     for item in args.plan.split():
-        name, minutes = item.split(":")
-        init = args.init if name == "main" else None
-        model, steps = fit(name, float(minutes), pool, augment, args, init)
+        name, limit = item.split(":")
+        init = args.init if name in ("main", "three", "one") else None
+        model, steps = fit(name, limit, pool, augment, args, init)
         res = measure(model, held, name)
         tables[name] = table(res, f"{name}, {steps} steps of {BATCH}")
         print(tables[name], flush=True)
