@@ -20,6 +20,49 @@ type Finder struct {
 	luma    look3
 	moved   []float32
 	scratch []float32
+	last    grip
+}
+
+// grip is where the network last saw the hitter's hands on the knob.
+type grip struct {
+	x, y float64 // px
+	age  int     // frames ago; 0: never
+}
+
+const (
+	// strayShare is how far (standing heights) the hands may be from the last
+	// grip before they are mistrusted: hands move 0.1 heights between frames
+	// of a 60 fps clip at their fastest, a pose network's hands jump by 0.2
+	// when it loses an arm in the blur.
+	strayShare = 0.15
+	gripFrames = 4 // how long a grip is remembered
+
+	gripMass  = 0.6  // share of the knob map's belief that makes a grip
+	gripSigma = 0.03 // standing heights
+)
+
+// centre is where to look: at the hands, but no farther from the last grip
+// than they can have gone.
+func (f *Finder) centre(hx, hy, heightPx float64) (x, y float64) {
+	if f.last.age == 0 || f.last.age > gripFrames {
+		return hx, hy
+	}
+	far, most := math.Hypot(hx-f.last.x, hy-f.last.y), strayShare*heightPx
+	if far <= most {
+		return hx, hy
+	}
+	k := most / far
+	return f.last.x + k*(hx-f.last.x), f.last.y + k*(hy-f.last.y)
+}
+
+// remember takes the frame's knob for the grip if the network is sure of it.
+func (f *Finder) remember(s *path.Sight, heightPx float64) {
+	if f.last.age > 0 {
+		f.last.age++
+	}
+	if len(s.Knobs) > 0 && s.Knobs[0].Score > gripMass && s.Knobs[0].SigmaPx < gripSigma*heightPx {
+		f.last = grip{s.Knobs[0].X, s.Knobs[0].Y, 1}
+	}
 }
 
 // NewFinder opens the bat network. Errors are those of models.Open.
@@ -57,7 +100,9 @@ func (f *Finder) Close() error {
 // to look, and a body without either gives a Sight without candidates.
 // heightPx is the hitter's standing height in the picture.
 //
-// The Sight's Index and Ms are left for the caller to fill in.
+// Frames are to be given in order: where the network saw the knob last bounds
+// how far the hands may jump. The Sight's Index and Ms are left for the caller
+// to fill in.
 func (f *Finder) Look(ctx context.Context, prev, cur, next gocv.Mat, body []vision.Mark, heightPx float64) (path.Sight, error) {
 	s := path.Sight{Width: float64(cur.Cols()), Height: float64(cur.Rows())}
 	if cur.Empty() || !(heightPx > 0) {
@@ -70,16 +115,18 @@ func (f *Finder) Look(ctx context.Context, prev, cur, next gocv.Mat, body []visi
 	if !ok {
 		return s, nil
 	}
-	b := boxAround(hx, hy, heightPx)
+	cx, cy := f.centre(hx, hy, heightPx)
+	b := boxAround(cx, cy, heightPx)
 	if err := f.read(prev, cur, next, b); err != nil {
 		return s, fmt.Errorf("look for the bat: %w", err)
 	}
-	u, v := b.toCrop(hx, hy)
+	u, v := b.toCrop(cx, cy)
 	in := heightPx / nominalHeightIn / b.scale()
 	if f.net != nil {
 		if err := f.ask(ctx, &s, b, u, v, in); err != nil {
 			return s, err
 		}
+		f.remember(&s, heightPx)
 	}
 	if !prev.Empty() && !next.Empty() {
 		f.addFans(&s, b, u, v, in)
