@@ -106,9 +106,15 @@ func (s *scene) scaleFromBat(m moments, z sizes, distanceIn, yaw float64) (visio
 	}
 	slices.Sort(long)
 	top := median(long[len(long)-max(3, len(long)/20):])
-	near := handsFrontIn * math.Cos(yaw) / distanceIn
-	return vision.ScaleSource{From: z.batFrom, PxPerIn: top / z.bat * (1 - near),
-		SigmaRel: math.Hypot(0.03, z.batSigmaRel)}, true
+	sin, cos := math.Sincos(yaw)
+	near := handsFrontIn * cos / distanceIn
+	// a bat that leans toward the camera a little looks longest: its far end
+	// shrinks by less than its near end grows
+	lean := 1 / math.Sqrt(max(.5, 1-sq(z.bat/distanceIn)))
+	// seen from the pitcher or the catcher, the hands pass 12 in nearer or
+	// further than the hips
+	sigma := math.Sqrt(0.03*0.03 + sq(z.batSigmaRel) + sq(sin*12/distanceIn))
+	return vision.ScaleSource{From: z.batFrom, PxPerIn: top / z.bat * (1 - near) / lean, SigmaRel: sigma}, true
 }
 
 // combineScale is the inverse-variance mean of scale sources in log px/in.

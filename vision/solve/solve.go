@@ -167,6 +167,7 @@ func (w *work) three(out *vision.Track) error {
 		if err := w.bat(sol, body); err != nil {
 			return err
 		}
+		out.Scale = w.scaleFound(sol.ScaleSigmaRel)
 	} else {
 		sol.Notes = append(sol.Notes, "too few frames show both ends of the bat to place it in depth")
 	}
@@ -232,4 +233,17 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 	c.f, c.scale = b.f(), b.scale()
 	w.replace()
 	return b.write(sol, s, sc.looks[w.moments.peak].ms)
+}
+
+// scaleFound is the scale that the fit of the bat settled on. What the bat
+// itself says is what takes the scale from the body alone to that.
+func (w *work) scaleFound(sigmaRel float64) vision.Scale {
+	body := w.bodyScale
+	out := vision.Scale{PxPerIn: w.cam.scale, SigmaRel: sigmaRel, Sources: []vision.ScaleSource{body}}
+	if more := 1/sq(sigmaRel) - 1/sq(body.SigmaRel); more > 0 {
+		// log p = (log b / sb^2 + log x / sx^2) * s^2
+		x := (math.Log(out.PxPerIn)/sq(sigmaRel) - math.Log(body.PxPerIn)/sq(body.SigmaRel)) / more
+		out.Sources = append(out.Sources, vision.ScaleSource{From: w.sizes.batFrom, PxPerIn: math.Exp(x), SigmaRel: 1 / math.Sqrt(more)})
+	}
+	return out
 }
