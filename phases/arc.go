@@ -32,7 +32,8 @@ const arcMs = 75
 // the heading is taken from the solution when there is one.
 func (r *reading) readArc(b batPath) arc {
 	var a arc
-	if w, ok := r.plateSide(b); ok && b.dir.x.len() == 0 {
+	w, along := r.plateSide(b)
+	if along && b.dir.x.len() == 0 {
 		return farthest(w, b.length)
 	}
 	tilt, ok := r.pictureArc(b, &a)
@@ -41,6 +42,14 @@ func (r *reading) readArc(b batPath) arc {
 			a.swept = solved.swept
 		}
 		a.heading, a.headingS, a.source = solved.heading, solved.headingS, solved.source
+		if along && !reaches(solved.heading, pastSquareDeg) {
+			// Along the pitch line the bat's depth changes sign at square. A
+			// solution that keeps the sign turns the bat back there; the picture
+			// shows whether it did.
+			if f := farthest(w, b.length); f.peakS > 0 && 6*f.peakS < acrossMs {
+				return f
+			}
+		}
 	} else if ok {
 		r.pictureHeading(&a, tilt)
 	}
@@ -285,4 +294,14 @@ func farthest(w series, length float64) arc {
 		}
 	}
 	return a
+}
+
+// reaches reports whether s is at or above level anywhere.
+func reaches(s series, level float64) bool {
+	for _, x := range s.x {
+		if x >= level {
+			return true
+		}
+	}
+	return false
 }

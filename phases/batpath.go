@@ -108,10 +108,18 @@ func speedOf(half float64, degree int, axes []series) series {
 	if len(axes) == 0 {
 		return out
 	}
+	// Of a track that was smoothed, errors show less in speeds than sd says.
+	share := make([]float64, len(axes))
+	for i, a := range axes {
+		share[i] = 1
+		if n, m := a.whiteNoise(), median(a.sd); n > 0 && n < m {
+			share[i] = n / m
+		}
+	}
 	for _, t := range axes[0].t {
 		var v2, noise, along float64
 		good := true
-		for _, a := range axes {
+		for i, a := range axes {
 			_, d, _, sd, ok := a.local(t, half, degree)
 			if !ok {
 				_, d, _, sd, ok = a.local(t, 2*half, degree)
@@ -120,6 +128,7 @@ func speedOf(half float64, degree int, axes []series) series {
 				good = false
 				break
 			}
+			sd *= share[i]
 			v2, noise = v2+d*d, noise+sd*sd
 			along += d * d * sd * sd
 		}
@@ -174,14 +183,14 @@ func crossing(s series, start, end, half float64, direction float64) (t, sd floa
 // because it depends on the tilt of the plane.
 const (
 	levelLeadMs  = 15
-	levelLeadSMs = 9
+	levelLeadSMs = 12
 )
 
 // planeTurnS is how far, in degrees, heading departs from the angle swept
 // between parallel and contact because the swing's plane itself turns and
 // tilts on the way (planes of early and late swing lie up to some 20 degrees
 // apart; common practice, no source).
-const planeTurnS = 16
+const planeTurnS = 12
 
 // parallel places bat_parallel: from the heading of the bat in three
 // dimensions, else from the ellipse it draws in the picture, else from where
@@ -196,7 +205,7 @@ func (r *reading) parallel(b batPath, a arc, contact finding) finding {
 			if b.dir.z.len() == 0 {
 				conf, shared = 0.8, math.Hypot(a.headingS, planeTurnS)
 			}
-			if _, rate, _, _, good := s.local(t, half, 2); good && rate > 0 {
+			if rate := s.rate(t, half); rate > 0 {
 				sd = math.Hypot(sd, shared/rate)
 			}
 			return finding{t: t, sd: floorSigma(sd, r.dt, n), confidence: conf, evidence: []string{a.source}}
@@ -211,11 +220,11 @@ func (r *reading) parallel(b batPath, a arc, contact finding) finding {
 			return missing("the bat never passes from behind to the plate's side before contact")
 		}
 		yaw, yawS, _ := r.cameraYaw()
-		if _, v, _, _, good := w.local(t, half, 2); good && v > 0 && b.length > 0 {
+		if v := w.rate(t, half); v > 0 && b.length > 0 {
 			rate := v / b.length * 180 / math.Pi // deg/ms
 			off := yaw - math.Copysign(90, yaw)
 			t -= off / rate
-			const parallaxS = 5 // degrees: the bat is some 12 in off the axis, 12 ft away
+			const parallaxS = 8 // degrees: the bat is up to 20 in off the axis, 12 ft away
 			sd = math.Hypot(sd, math.Hypot(yawS, parallaxS)/rate)
 		}
 		return finding{t: t, sd: floorSigma(sd, r.dt, n), confidence: 0.8, evidence: []string{"seen along the pitch line: the bat passes the line of sight"}}
@@ -286,9 +295,11 @@ func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 		f.confidence, f.evidence = conf, []string{label}
 		if b.planar {
 			f.sd = math.Hypot(f.sd, 20) // a speed halves in about that time
-			if r.alongPitch() {
-				f.sd = math.Hypot(f.sd, 40) // the peak itself is hidden: most of it runs along the line of sight
-			}
+		}
+		if r.alongPitch() {
+			// Most of the peak runs along the line of sight, where it shows badly
+			// or not at all.
+			f.sd = math.Hypot(f.sd, 40)
 		}
 		f.sd = floorSigma(f.sd, r.dt, tail.between(f.t-half, f.t+half).len())
 		return f
@@ -335,8 +346,8 @@ func below(s series, from, level, hold float64) finding {
 		if _, d, _, _, ok := s.local(t, 25, 1); ok && d < 0 {
 			slope = d
 		}
-		// The peak that level is a share of is known to some 5 %.
-		return finding{t: t, sd: math.Hypot(w.sd[i], 0.05*level) / math.Abs(slope)}
+		// The peak that level is a share of is known to some 10 %.
+		return finding{t: t, sd: math.Hypot(w.sd[i], 0.1*level) / math.Abs(slope)}
 	}
 	return missing("never")
 }

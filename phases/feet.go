@@ -61,6 +61,9 @@ func (r *reading) findFeet(contact float64) feet {
 	out.stride = r.liftOff(f, lift, land)
 	out.touch = r.touchDown(f, lift, land, contact)
 	out.plant = r.heelDown(f, out.touch, contact)
+	if f.blind && out.plant.ok() {
+		out.touch = r.touchBeforePlant(out.touch, out.plant)
+	}
 	return out
 }
 
@@ -76,7 +79,8 @@ func (r *reading) leadFoot(contact float64) (foot, string) {
 		// The picture of the ground rises or falls with every inch of the
 		// stride; heights are read from the solution where there is one.
 		toe, heel, ankle := r.body3(h.Lead(vision.LeftToe)), r.body3(h.Lead(vision.LeftHeel)), r.body3(h.Lead(vision.LeftAnkle))
-		if toe.y.between(contact-900, contact).len() >= minFrames {
+		const depthIn = 1 // a depth wrong by an inch tilts the ground by a third of one
+		if toe.y.between(contact-900, contact).len() >= minFrames && median(toe.x.sd) < depthIn {
 			f.toe, f.heel, f.ankle = trace{toe.x, toe.y}, trace{heel.x, heel.y}, trace{ankle.x, ankle.y}
 			f.source = "lead toe height in three dimensions"
 		} else {
@@ -202,6 +206,27 @@ func (r *reading) touchDown(f foot, lift, land, contact float64) finding {
 	}
 	p = r.sharpen(m, f.toe.y, p, down, 70)
 	return f.doubt(r.place(p, 0.95, f.source+", descent carried to where it settles"))
+}
+
+// toeFirstMs is how long the heel comes down after the toe, and its spread
+// (common practice, no source).
+const (
+	toeFirstMs  = 70
+	toeFirstSMs = 35
+)
+
+// touchBeforePlant weighs a touch seen along the stride with the heel's landing,
+// which such a view shows well.
+func (r *reading) touchBeforePlant(touch, plant finding) finding {
+	t, sd := plant.t-toeFirstMs, math.Hypot(plant.sd, toeFirstSMs)
+	out := finding{t: t, sd: sd, confidence: 0.3,
+		evidence: []string{"lead heel's landing, less the 70 ms that a toe usually touches before it (seen along the stride)"}}
+	if touch.ok() && math.Abs(touch.t-t) < 2*math.Hypot(sd, touch.sd) {
+		w, k := 1/(sd*sd), 1/(touch.sd*touch.sd)
+		out.t, out.sd = (w*t+k*touch.t)/(w+k), math.Sqrt(1/(w+k))
+		out.evidence = append(out.evidence, touch.evidence...)
+	}
+	return out
 }
 
 // doubt widens what was read along the stride.

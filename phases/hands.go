@@ -249,7 +249,11 @@ func (r *reading) extension(contact finding) finding {
 	for _, y := range v {
 		top = math.Max(top, y)
 	}
-	sd = math.Max(sd, sameElbowDeg)
+	// Errors of a whole arm's pose are shared by neighbouring frames.
+	pose := median(a.between(contact.t, contact.t+withinMs).sd)
+	if sd = math.Max(math.Max(sd, sameElbowDeg), pose); pose > 10 {
+		extra = math.Max(extra, 30) // no better than the picture
+	}
 	p := posterior{t: t, logp: make([]float64, len(t))}
 	for i, y := range v {
 		z := (top - y) / (math.Sqrt2 * sd)
@@ -261,9 +265,11 @@ func (r *reading) extension(contact finding) finding {
 }
 
 // sameElbowDeg is the difference between two elbow angles below which no look
-// at a picture calls one arm straighter: an arm that stays straight is then at
-// full extension in the middle of that stretch, give or take its width.
-const sameElbowDeg = 2
+// at pictures calls one arm straighter (markerless joint angles err by about 4
+// degrees even with two cameras: Uhlrich et al. 2023, PLoS Comput Biol
+// 19(10):e1011462). An arm that stays straight is at full extension in the
+// middle of that stretch, give or take its width.
+const sameElbowDeg = 4
 
 // elbow2 is the angle at e between s and w in the picture, degrees.
 func elbow2(s, e, w trace) series {

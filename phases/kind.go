@@ -66,8 +66,8 @@ func (r *reading) kind(b batPath, a arc) verdict {
 		rate = fmt.Sprintf("the bat turns through %.0f degrees", swept)
 	}
 	switch {
-	case a.across && a.peakS > 0 && 6*a.peakS < acrossMs:
-		return verdict{KindSwing, rate + " and passes the plate's side", a.peak}
+	case r.sweepsAcross(b):
+		return verdict{KindSwing, rate + " and passes the plate's side", at}
 	case seen && past > pastSquareDeg && swept > swungDeg/2:
 		return verdict{KindSwing, rate + " and passes square", at}
 	case !seen && swept > swungDeg:
@@ -78,6 +78,18 @@ func (r *reading) kind(b batPath, a arc) verdict {
 		return verdict{KindCheck, fmt.Sprintf("%s but stops %.0f degrees from square", rate, -past), at}
 	}
 	return verdict{KindCheck, rate + ", less than a swing does", at}
+}
+
+// sweepsAcross reports whether, in a picture along the pitch line, the bat goes
+// out to the plate's side and back again within the time of a swing. Waggles
+// do not reach there, and a check does not go on round.
+func (r *reading) sweepsAcross(b batPath) bool {
+	w, ok := r.plateSide(b)
+	if !ok {
+		return false
+	}
+	a := farthest(w, b.length)
+	return a.peakS > 0 && 6*a.peakS < acrossMs
 }
 
 // sweptDeg adds up the turn about the time at, out to where it falls under

@@ -168,8 +168,8 @@ func (s series) whiteNoise() float64 {
 	return best
 }
 
-// calibrate scales sd so that its median agrees with the scatter seen in the
-// series, bounded by floor from below, and drops strays: samples that stand off
+// calibrate raises sd so that its median is no less than the scatter seen in the
+// series, bounds it by floor from below, and drops strays: samples that stand off
 // the cubic through their four neighbours by more than six standard errors and
 // more than the neighbours themselves depart from a line (fast motion does
 // that, a stray does not), and by more than the samples beside them do.
@@ -177,7 +177,8 @@ func (s series) calibrate(floor float64) series {
 	n := s.whiteNoise()
 	f := 1.0
 	if med := median(s.sd); n > 0 && med > 0 {
-		f = n / med
+		// Less scatter than stated is a smoothed track, not a better one.
+		f = math.Max(1, n/med)
 	}
 	scaled := series{s.t, s.x, make([]float64, s.len())}
 	for i := range s.sd {
@@ -198,6 +199,21 @@ func (s series) calibrate(floor float64) series {
 		out.t, out.x, out.sd = append(out.t, s.t[i]), append(out.x, s.x[i]), append(out.sd, scaled.sd[i])
 	}
 	return out
+}
+
+// rate is the slope at t, per ms: of the local line over half ms or, where
+// samples are missing, twice that, else of the chord across t; 0 outside.
+func (s series) rate(t, half float64) float64 {
+	for _, h := range []float64{half, 2 * half} {
+		if _, v, _, _, ok := s.local(t, h, 1); ok {
+			return v
+		}
+	}
+	i := sort.SearchFloat64s(s.t, t)
+	if i == 0 || i == s.len() {
+		return 0
+	}
+	return (s.x[i] - s.x[i-1]) / (s.t[i] - s.t[i-1])
 }
 
 // lagrange evaluates at t the polynomial through the samples of s at ix.
