@@ -39,7 +39,7 @@ const toeHeight = "lead toe height"
 // blindS is added to the errors of toe events seen along the stride without a
 // solution, ms: as the foot comes down it also goes up or down the picture with
 // the ground, and the two can cancel.
-const blindS = 60
+const blindS = 80
 
 // findFeet places stride start, toe touch and heel plant in the time up to
 // contact.
