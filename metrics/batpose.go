@@ -57,7 +57,9 @@ func (s *scene) readBat(at moment, order int) (b batPose) {
 		beta := l.beta
 		if s.d != nil {
 			for i, f := range l.frames {
-				n := r3.Dot(dir.arm[c][i], r3.Sub(s.d.scatter(pointTip, f), s.d.scatter(pointKnob, f))) * l.inflate
+				tj, tl := s.d.scatter(pointTip, f)
+				kj, kl := s.d.scatter(pointKnob, f)
+				n := r3.Dot(dir.arm[c][i], r3.Sub(tj, kj))*l.inflate + r3.Dot(dir.arm[c][i], r3.Sub(tl, kl))
 				for k := 0; k <= l.degree; k++ {
 					beta[k] += l.w[k][i] * n
 				}
@@ -168,7 +170,7 @@ func (r *reading) fitBat(t0 float64, order int, before bool) *batSpot {
 		}
 		kept = append(kept, i)
 		tau = append(tau, (r.m.times[i]-t0)/unitMs)
-		st, sk := tip[i].sigma, knob[i].sigma
+		st, sk := r.jitterOf(pointTip, i), r.jitterOf(pointKnob, i)
 		for c, e := range []r3.Vec{b.e1, b.e2} {
 			// The basis vector carried along the great circle from u0 to u.
 			arm := r3.Scale(1/long, r3.Sub(e, r3.Scale(r3.Dot(e, u)/(1+cos), r3.Add(b.u0, u))))
@@ -205,4 +207,10 @@ func (r *reading) fitBat(t0 float64, order int, before bool) *batSpot {
 		}
 	}
 	return b
+}
+
+// jitterOf is jitterSigma along each axis in the i-th frame.
+func (r *reading) jitterOf(p point, i int) r3.Vec {
+	s := r.m.points[p][i].sigma
+	return r3.Vec{X: r.m.jitterSigma(p, s.X), Y: r.m.jitterSigma(p, s.Y), Z: r.m.jitterSigma(p, s.Z)}
 }

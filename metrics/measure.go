@@ -193,6 +193,7 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 	if m.solved {
 		r.lengthSigma = t.Solution.ScaleSigmaRel
 		r.batSigma = max(t.Solution.ScaleSigmaRel, t.Solution.BatScaleSigmaRel)
+		r.bodyDepthSigma = t.Solution.BodyDepthSigmaIn
 		r.yawSigma = t.Solution.YawSigmaDeg * math.Pi / 180
 		r.tiltSigma = t.Solution.TiltSigmaDeg * math.Pi / 180
 	} else {
@@ -200,7 +201,7 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 		r.batSigma = r.lengthSigma
 		r.tiltSigma = cameraRollSigmaDeg * math.Pi / 180
 	}
-	if !finite(r.lengthSigma, r.batSigma, r.yawSigma, r.tiltSigma, r.timeSigma, m.flat.yaw) {
+	if !finite(r.lengthSigma, r.batSigma, r.bodyDepthSigma, r.yawSigma, r.tiltSigma, r.timeSigma, m.flat.yaw) {
 		return nil, nil, fmt.Errorf("scale, camera or clock error is not a number")
 	}
 	size := 1.0
@@ -215,6 +216,7 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 	for l, e := range from {
 		r.joints[l] = JointError{Pair: e.Pair * size, Own: e.Own * size}
 	}
+	r.joints = r.joints.beyond(m)
 	if !m.solved {
 		for p := range r.depth {
 			e := expectedDepth(point(p))
@@ -230,7 +232,7 @@ func fill(ctx context.Context, out []Result, all []entry, r *reading, t *vision.
 	uses := make([]*usage, len(all))
 	open := make([]bool, len(all))
 	for i, e := range all {
-		uses[i] = &usage{first: math.MaxInt, last: -1, points: map[point]bool{}, events: map[int]bool{}}
+		uses[i] = newUsage()
 		why := precondition(e, r, t)
 		if why == nil {
 			s := &scene{reading: r, log: uses[i]}
@@ -341,7 +343,7 @@ func describe(out *Result, e entry, r *reading, u *usage) {
 		out.Frames = &[2]int{u.first, u.last}
 	}
 	for p := range numPoints {
-		if u.points[point(p)] {
+		if u.points[point(p)] != nil {
 			out.Landmarks = append(out.Landmarks, point(p).String())
 		}
 	}
@@ -439,8 +441,8 @@ func grade(out *Result, e entry, r *reading, t *vision.Track, u *usage) {
 	if e.View == NeedSolved && t.Solution != nil && t.Solution.Doubt > doubtLimit {
 		lower(ReasonDoubt, "")
 	}
-	if u.frames > 0 && float64(u.seen) < seenShare*float64(u.frames) {
-		lower(ReasonFilledIn, "")
+	if p, found := u.filledIn(); found {
+		lower(ReasonFilledIn, p.String())
 	}
 	if *out.Sigma > e.UsefulSigma {
 		lower(ReasonWide, fmt.Sprintf("standard uncertainty %.3g %s, useful up to %.3g", *out.Sigma, e.Unit, e.UsefulSigma))

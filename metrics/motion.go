@@ -62,8 +62,9 @@ type motion struct {
 	batIn   float64 // length of the bat, inches; 0 unknown
 
 	solved   bool
-	tiltAxis r3.Vec // horizontal unit vector from the hitter to the camera
-	flat     planar // when not solved
+	lasting  float64 // share of a point's variance that keeps over lastingMs and does not average out
+	tiltAxis r3.Vec  // horizontal unit vector from the hitter to the camera
+	flat     planar  // when not solved
 }
 
 // sigmaFloorIn keeps a claim of perfect knowledge from becoming an infinite
@@ -141,6 +142,9 @@ func (m *motion) fillSolved(t *vision.Track, use []int) {
 		if m.points[pointKnob][i].ok && m.points[pointTip][i].ok {
 			lengths = append(lengths, r3.Norm(r3.Sub(m.points[pointTip][i].at, m.points[pointKnob][i].at)))
 		}
+	}
+	if slices.ContainsFunc(m.points[pointTipV], func(s sample) bool { return s.ok }) {
+		m.lasting = 1 // places on a fitted path
 	}
 	m.headFromFace()
 	if m.batIn == 0 && len(lengths) > 0 {

@@ -84,7 +84,13 @@ func planarLimit(t *vision.Track) *missing {
 	return nil
 }
 
+// lastingMark is the share of a mark's variance that keeps over neighbouring
+// frames: where a network puts a joint is a matter of definition, clothing and
+// pose, which last; jitter is the smaller part. (vision/solve holds the same.)
+const lastingMark = .8
+
 func (m *motion) fillPlanar(t *vision.Track, use []int) {
+	m.lasting = lastingMark
 	flip := 1.0
 	if t.Hand.Bats == vision.SideLeft { // mirrored into the right-hander's frame
 		flip = -1

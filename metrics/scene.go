@@ -22,15 +22,16 @@ type reading struct {
 	corner  float64 // ms; where the bat's path has its corner: the solver's impact, else contact
 	frameMs float64 // median ms between frames
 
-	eventSigma  [numEvents]float64 // ms
-	lengthSigma float64            // relative
-	batSigma    float64            // relative, of the bat's lengths and speeds
-	timeSigma   float64            // relative
-	yawSigma    float64            // radians
-	tiltSigma   float64            // radians
-	joints      JointErrors        // scaled to the hitter
-	depth       [numPoints]spread  // of planar readings, scaled to the hitter
-	pairs       [numPoints]wave    // scratch of draw.next
+	eventSigma     [numEvents]float64 // ms
+	lengthSigma    float64            // relative
+	batSigma       float64            // relative, of the bat's lengths and speeds
+	timeSigma      float64            // relative
+	bodyDepthSigma float64            // inches, of the whole body along the line of sight
+	yawSigma       float64            // radians
+	tiltSigma      float64            // radians
+	joints         JointErrors        // scaled to the hitter
+	depth          [numPoints]spread  // of planar readings, scaled to the hitter
+	pairs          [numPoints]wave    // scratch of draw.next
 
 	passes uint64 // of draws so far, over all propagations
 	spots  map[spotKey]*spot
@@ -93,22 +94,42 @@ type scene struct {
 
 // usage is what a formula read.
 type usage struct {
-	first, last  int // indices into Clip.Times; last < first when none
-	points       map[point]bool
-	events       map[int]bool
+	first, last int // indices into Clip.Times; last < first when none
+	points      map[point]*sighted
+	events      map[int]bool
+}
+
+// sighted counts the frames behind readings of a point, and those that show it.
+type sighted struct {
 	frames, seen int
+}
+
+func newUsage() *usage {
+	return &usage{first: math.MaxInt, last: -1, points: map[point]*sighted{}, events: map[int]bool{}}
 }
 
 func (u *usage) note(m *motion, p point, frames []int, seen int) {
 	if u == nil {
 		return
 	}
-	u.points[p] = true
-	u.frames += len(frames)
-	u.seen += seen
+	if u.points[p] == nil {
+		u.points[p] = &sighted{}
+	}
+	u.points[p].frames += len(frames)
+	u.points[p].seen += seen
 	for _, i := range frames {
 		u.first, u.last = min(u.first, m.index[i]), max(u.last, m.index[i])
 	}
+}
+
+// filledIn names a point that fewer than seenShare of its frames show.
+func (u *usage) filledIn() (p point, found bool) {
+	for p := range point(numPoints) {
+		if s := u.points[p]; s != nil && float64(s.seen) < seenShare*float64(s.frames) {
+			return p, true
+		}
+	}
+	return 0, false
 }
 
 func (s *scene) fail(r Reason, detail string) {
@@ -207,10 +228,10 @@ func (s *scene) read(p point, at moment, order int) (pos, vel r3.Vec) {
 	}
 	pos, vel = s.raw(p, sp, at.ms)
 	s.log.note(s.m, p, sp.axis[0].frames, sp.seen)
-	if s.d != nil && p < point(vision.NumLandmarks) || s.d != nil && p == pointHead {
-		pos = r3.Add(pos, s.d.joint[p].at(at.ms))
+	if s.d != nil && !p.bat() {
+		pos = r3.Add(pos, r3.Add(s.d.joint[p].at(at.ms, jointTurnMs), r3.Scale(s.d.body, s.m.tiltAxis)))
 		if order > 0 {
-			vel = r3.Add(vel, s.d.joint[p].rate(at.ms))
+			vel = r3.Add(vel, s.d.joint[p].rate(at.ms, jointTurnMs))
 		}
 	}
 	return s.place(p, pos, vel, at.ms)
@@ -225,10 +246,10 @@ func (s *scene) raw(p point, sp *spot, ms float64) (pos, vel r3.Vec) {
 	beta := [3][maxDegree + 1]float64{sp.axis[0].beta, sp.axis[1].beta, sp.axis[2].beta}
 	if s.d != nil {
 		for i, f := range sp.axis[0].frames {
-			n := s.d.scatter(p, f)
-			for a, e := range [3]float64{n.X, n.Y, n.Z} {
+			jitter, lasting := s.d.scatter(p, f)
+			for a := range sp.axis {
 				l := &sp.axis[a]
-				e *= l.inflate
+				e := axisOf(jitter, a)*l.inflate + axisOf(lasting, a)
 				for k := 0; k <= l.degree; k++ {
 					beta[a][k] += l.w[k][i] * e
 				}
@@ -259,7 +280,7 @@ func (s *scene) place(p point, pos, vel r3.Vec, ms float64) (r3.Vec, r3.Vec) {
 		yaw, z, height := s.m.flat.yaw, s.depth[p].mean, float64(cameraHeightIn)
 		if s.d != nil {
 			yaw += s.d.yaw
-			z += s.d.depth[p].at(ms).X
+			z += s.d.depth[p].at(ms, jointTurnMs).X
 			height += s.d.height
 		}
 		pos, vel = s.m.flat.place(pos, vel, yaw, z, height)
@@ -377,9 +398,7 @@ func (r *reading) fitSpot(p point, t0 float64, order int, before bool) *spot {
 	tau, sigma := make([]float64, len(frames)), make([]float64, len(frames))
 	for j, i := range frames {
 		tau[j] = (r.m.times[i] - t0) / unitMs
-		if sigma[j] = r3.Norm(samples[i].sigma) / math.Sqrt(3); p.velocity() {
-			sigma[j] = pathSigma
-		}
+		sigma[j] = r.m.jitterSigma(p, r3.Norm(samples[i].sigma)/math.Sqrt(3))
 	}
 	span := r.spanMs(frames)
 	n, degree := window(tau, sigma, order, pace{r3.Norm(r3.Sub(hi, lo)) / span / math.Sqrt(3), keepMs})
@@ -388,15 +407,10 @@ func (r *reading) fitSpot(p point, t0 float64, order int, before bool) *spot {
 	for a := range sp.axis {
 		for j, i := range frames[:n] {
 			y[j] = axisOf(samples[i].at, a)
-			if !p.velocity() {
-				sigma[j] = axisOf(samples[i].sigma, a)
-			}
+			sigma[j] = r.m.jitterSigma(p, axisOf(samples[i].sigma, a))
 		}
 		sp.axis[a] = fitLine(t0, degree, tau[:n], y, sigma[:n], pace{axisOf(r3.Sub(hi, lo), a) / span, keepMs})
 		sp.axis[a].frames = frames[:n]
-		if p.velocity() { // a smooth path's own slope has no scatter to compare with
-			sp.axis[a].inflate = 1
-		}
 	}
 	for _, i := range frames[:n] {
 		if samples[i].seen {
@@ -414,9 +428,27 @@ func (r *reading) fitSpot(p point, t0 float64, order int, before bool) *spot {
 // for the sharper peaks, landing feet and whipping wrists of single swings.
 const keepMs = 30.0
 
-// pathSigma stands in for the scatter of the solver's velocities about their own
-// smooth path, in/s: a thousandth of a bat's speed, so that windows stay narrow.
-const pathSigma = 1
+// Windows weigh curvature against what jitters: what lasts does not average out
+// over them. On a path, where nothing jitters, these stand in, so that windows
+// stay narrow: a tenth of an inch, and for velocities 1 in/s, a thousandth of a
+// bat's speed.
+const (
+	pathSigmaIn    = .1
+	pathSigmaInPer = 1
+)
+
+// jitterSigma is the part of a point's standard error along an axis that
+// jitters from frame to frame.
+func (m *motion) jitterSigma(p point, sigma float64) float64 {
+	floor := sigmaFloorIn
+	if m.lasting > 0 {
+		floor = pathSigmaIn
+	}
+	if p.velocity() {
+		return pathSigmaInPer
+	}
+	return max(sigma*math.Sqrt(1-m.lasting), floor)
+}
 
 func (r *reading) spanMs(frames []int) float64 {
 	first, last := slices.Min(frames), slices.Max(frames)
