@@ -2,19 +2,21 @@ package vision
 
 // Clip describes one video file as far as measuring needs to know it.
 type Clip struct {
-	Name        string      `json:"name"`         // base name, for people; never a path
-	SHA256      string      `json:"sha256"`       // of the file's bytes, lower-case hex
-	Width       int         `json:"width"`        // px, upright
-	Height      int         `json:"height"`       // px, upright
-	RotationDeg int         `json:"rotation_deg"` // clockwise turn that made the stored picture upright: 0, 90, 180, 270
-	Mirrored    bool        `json:"mirrored"`     // the stored picture was flipped left-right before that turn
-	Codec       string      `json:"codec"`
-	PixelFormat string      `json:"pixel_format"`
-	Transfer    string      `json:"transfer,omitempty"` // transfer characteristics, e.g. arib-std-b67 for HLG
-	DurationMs  float64     `json:"duration_ms"`        // presentation time from first frame to last
-	Clock       Clock       `json:"clock"`
-	Times       []FrameTime `json:"times"`           // one per frame in decode order; index = frame index everywhere
-	Notes       []string    `json:"notes,omitempty"` // what was odd about the file, in plain words
+	Name          string      `json:"name"`                      // base name, for people; never a path
+	SHA256        string      `json:"sha256"`                    // of the file's bytes, lower-case hex
+	Width         int         `json:"width"`                     // px, upright
+	Height        int         `json:"height"`                    // px, upright
+	RotationDeg   int         `json:"rotation_deg"`              // clockwise turn that made the stored picture upright: 0, 90, 180, 270
+	Mirrored      bool        `json:"mirrored"`                  // the stored picture was flipped left-right before that turn
+	FocalPx       float64     `json:"focal_px,omitempty"`        // focal length of the upright picture, px, from lens tags or a calibration; 0 when not known
+	FocalSigmaRel float64     `json:"focal_sigma_rel,omitempty"` // its relative standard error; 0: that of a lens tag
+	Codec         string      `json:"codec"`
+	PixelFormat   string      `json:"pixel_format"`
+	Transfer      string      `json:"transfer,omitempty"` // transfer characteristics, e.g. arib-std-b67 for HLG
+	DurationMs    float64     `json:"duration_ms"`        // presentation time from first frame to last
+	Clock         Clock       `json:"clock"`
+	Times         []FrameTime `json:"times"`           // one per frame in decode order; index = frame index everywhere
+	Notes         []string    `json:"notes,omitempty"` // what was odd about the file, in plain words
 }
 
 // FrameTime says when one frame was taken.

@@ -57,8 +57,9 @@ type Solution struct {
 	BatScaleSigmaRel float64
 
 	// BodyDepthSigmaIn is how far the whole body may lie nearer or further along
-	// the line of sight, inches; it cancels between joints.
-	BodyDepthSigmaIn float64
+	// the line of sight, inches; it cancels between joints. BatDepthSigmaIn is the
+	// same for the bat.
+	BodyDepthSigmaIn, BatDepthSigmaIn float64
 
 	YawSigmaDeg  float64 // the whole swing turns about the vertical
 	TiltSigmaDeg float64 // the whole swing tips in the picture plane

@@ -28,6 +28,7 @@ func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
 	sol.BatScaleSigmaRel = sol.ScaleSigmaRel
 	if fastest >= 0 {
 		sol.BatScaleSigmaRel = b.speedSigma(f, cov, fastest)
+		sol.BatDepthSigmaIn = b.depthShared(f, cov, fastest)
 	}
 	return nil
 }
@@ -162,6 +163,25 @@ func (b *batFit) point(cov *covariance, i int, weights [3]float64, along float64
 		out.Vec3 = vision.Vec3{X: r3.Dot(p, axes[0]), Y: r3.Dot(p, axes[1]), Z: r3.Dot(p, axes[2])}
 	}
 	return out
+}
+
+// depthShared is the standard error of the knob's depth at frame i relative to
+// the hips in the stance from the shared unknowns.
+func (b *batFit) depthShared(f *factor, cov *covariance, i int) float64 {
+	var g [numGlobals]float64
+	d := b.f() / b.scale()
+	for k := range g {
+		g[k] = -f.y[(perFrame*i+2)*f.m+k]
+	}
+	g[globalFocal] -= d
+	g[globalScale] += d
+	sum := 0.0
+	for p := range g {
+		for q := range g {
+			sum += g[p] * g[q] * cov.border.At(p, q)
+		}
+	}
+	return math.Sqrt(max(sum, 0))
 }
 
 // speedSigma is the relative standard error of the tip's speed at frame i from

@@ -153,6 +153,8 @@ func sharedSigma(sol *vision.Solution, p vision.Vec3, ofBody bool) vision.Vec3 {
 	depth := sq(tilt * p.Y)
 	if ofBody {
 		depth += sq(sol.BodyDepthSigmaIn)
+	} else {
+		depth += sq(sol.BatDepthSigmaIn)
 	}
 	side := sq(roll * p.Y)
 	return vision.Vec3{

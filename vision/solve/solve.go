@@ -59,8 +59,8 @@ func Run(ctx context.Context, track vision.Track) (vision.Track, error) {
 	if hand.Bats == vision.SideLeft {
 		sc = newScene(&track, true)
 	}
-	w := &work{ctx: ctx, scene: sc, moments: m, sizes: z}
-	if err := w.solve(&out); err != nil {
+	w := &work{clip: &track.Clip, scene: sc, moments: m, sizes: z}
+	if err := w.solve(ctx, &out); err != nil {
 		if ctx.Err() != nil {
 			return track, fmt.Errorf("solve %s: %w", track.Clip.Name, ctx.Err())
 		}
@@ -87,7 +87,7 @@ func check(t *vision.Track) error {
 
 // work is one solve in progress.
 type work struct {
-	ctx     context.Context
+	clip    *vision.Clip
 	scene   *scene
 	moments moments
 	sizes   sizes
@@ -97,11 +97,10 @@ type work struct {
 	bodyTraces [vision.NumLandmarks]*trace
 }
 
-func (w *work) solve(out *vision.Track) error {
+func (w *work) solve(ctx context.Context, out *vision.Track) error {
 	sc, m := w.scene, w.moments
-	long := math.Max(sc.w, sc.h)
 	// lens and distance are needed to turn World, World to see the scale
-	f0, _ := focalPrior(long, sc.roughScale(w.sizes.height))
+	f0, _ := w.focal(sc.roughScale(w.sizes.height))
 	sc.turnWorld(f0)
 	body, ok := sc.scaleFromBody(m.stance, w.sizes)
 	if !ok {
@@ -122,7 +121,7 @@ func (w *work) solve(out *vision.Track) error {
 
 	c := &w.cam
 	c.scale, c.scaleSigma = out.Scale.PxPerIn, out.Scale.SigmaRel
-	c.f, c.fSigmaRel = focalPrior(long, c.scale)
+	c.f, c.fSigmaRel = w.focal(c.scale)
 	c.yaw = yaw.rad
 	w.replace()
 	guesses := []angleGuess{yaw}
@@ -136,10 +135,14 @@ func (w *work) solve(out *vision.Track) error {
 	for _, src := range sources {
 		c.from = append(c.from, src.From)
 	}
-	c.from = append(c.from, "prior")
+	if w.clip.FocalPx > 0 {
+		c.from = append(c.from, "lens")
+	} else {
+		c.from = append(c.from, "prior")
+	}
 	out.Sighting = sightingOf(c.placeYaw*180/math.Pi, c.yawSigma*180/math.Pi)
 
-	return w.three(out)
+	return w.three(ctx, out)
 }
 
 // replace sets the camera's place anew after its lens, scale or yaw changed.
@@ -155,12 +158,15 @@ func (w *work) feetLine() (angleGuess, bool) {
 }
 
 // three fits body and bat and writes the Solution.
-func (w *work) three(out *vision.Track) error {
+func (w *work) three(ctx context.Context, out *vision.Track) error {
 	sc, c := w.scene, &w.cam
 	sol := &vision.Solution{Frames: make([]vision.Pose3, len(sc.looks)),
 		ScaleSigmaRel: c.scaleSigma, BatScaleSigmaRel: c.scaleSigma, YawSigmaDeg: c.yawSigma * 180 / math.Pi, TiltSigmaDeg: c.rollSigma * 180 / math.Pi}
 	body, err := w.fitBody()
 	if err != nil {
+		return err
+	}
+	if err := ctx.Err(); err != nil {
 		return err
 	}
 	if w.moments.hasBat {
