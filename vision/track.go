@@ -160,5 +160,9 @@ type Track struct {
 	Scale    Scale     `json:"scale"`
 	Solution *Solution `json:"solution,omitempty"` // nil when three dimensions could not be had; then Unsolved says why
 	Unsolved string    `json:"unsolved,omitempty"`
-	Notes    []string  `json:"notes,omitempty"` // things a reader of the record should know, in plain words
+	// Ball is the ball's flight; nil when no ball was looked for. Frame.Ball
+	// has its places: HowEdges where it was seen, HowModel where it was
+	// hidden between two sights or beside the bat.
+	Ball  *BallFlight `json:"ball,omitempty"`
+	Notes []string    `json:"notes,omitempty"` // things a reader of the record should know, in plain words
 }
