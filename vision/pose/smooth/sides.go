@@ -26,11 +26,12 @@ const (
 	// turnCost is the price of an exchange: points that cross fast seem to
 	// bounce off each other when looked at pair by pair, which saves at most
 	// two or three.
-	turnCost = 6
-	// strayCost is what a picture costs whose sides are exchanged against the
-	// network's word. The network is right far more often than not, and an
-	// exchange of a whole limb saves some 50 each way.
-	strayCost = 0.02
+	turnCost = 3
+	// strayCost is what a millisecond with sides exchanged against the
+	// network's word costs. An exchange of a whole limb saves some 50 at each
+	// end, so the network is overruled for up to two seconds where both ends
+	// are clear, and not for long where the limbs melted into one meanwhile.
+	strayCost = 0.05
 	// bodyMetres scales the network's own 3-D guess, which is of one size of
 	// body whatever the person's.
 	bodyMetres = 1.7
@@ -81,7 +82,7 @@ func exchanged(frames []vision.Frame, group []vision.Landmark, heightPx float64)
 		}
 		ch := choice{}
 		if last < 0 {
-			cost = [2]float64{0, strayCost}
+			cost = [2]float64{}
 		} else {
 			keep, turn := moves(&frames[last], &frames[i], group, heightPx)
 			stay := [2]float64{cost[0] + keep, cost[1] + keep}
@@ -93,7 +94,7 @@ func exchanged(frames []vision.Frame, group []vision.Landmark, heightPx float64)
 					ch.from[s], cost[s] = 1-s, cross[s]
 				}
 			}
-			cost[1] += strayCost
+			cost[1] += strayCost * (frames[i].Ms - frames[last].Ms)
 		}
 		order, choices, last = append(order, i), append(choices, ch), i
 	}
