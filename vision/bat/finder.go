@@ -18,6 +18,7 @@ type Finder struct {
 	net     *models.Session
 	cut     *cutter
 	luma    look3
+	still   *still
 	moved   []float32
 	scratch []float32
 	last    grip
@@ -79,7 +80,7 @@ func NewFinder(ctx context.Context) (*Finder, error) {
 // newEdgeFinder looks without the network.
 func newEdgeFinder() *Finder {
 	px := cropSide * cropSide
-	return &Finder{cut: newCutter(), moved: make([]float32, px), scratch: make([]float32, px),
+	return &Finder{cut: newCutter(), still: newStill(), moved: make([]float32, px), scratch: make([]float32, px),
 		luma: look3{make([]float32, px), make([]float32, px), make([]float32, px)}}
 }
 
@@ -215,6 +216,8 @@ func (f *Finder) ask(ctx context.Context, s *path.Sight, b box, u, v, in float64
 
 // addFans adds the streaks of motion.
 func (f *Finder) addFans(s *path.Sight, b box, u, v, in float64) {
+	f.still.register(f.luma.now, f.luma.before)
+	f.still.register(f.luma.now, f.luma.after)
 	f.luma.motion(f.moved)
 	thicken(f.moved, f.scratch, int(math.Round(0.7*in)))
 	rays := fans(f.moved, u, v, in, 3)

@@ -63,16 +63,55 @@ func newScene(sights []Sight, o Options) scene {
 		s.tips = append(s.tips, withSwapped(g.Tips, g.Knobs))
 		s.knobs = append(s.knobs, withSwapped(g.Knobs, g.Tips))
 		s.lines = append(s.lines, slices.Clone(g.Lines))
+		s.cutLines(i)
 		s.cutTips(i)
 		if i > 0 {
 			gaps = append(gaps, (g.Ms-sights[i-1].Ms)/1000)
 		}
 	}
+	s.steady()
 	if len(gaps) > 0 {
 		slices.Sort(gaps)
 		s.gap = gaps[len(gaps)/2]
 	}
 	return s
+}
+
+// steady takes everything seen to the still background's px, so that a camera
+// that shakes or follows the hitter does not shake the path.
+func (s *scene) steady() {
+	s.sights = slices.Clone(s.sights)
+	for i := range s.sights {
+		g := &s.sights[i]
+		m, moved := camera(g.Shift)
+		if !moved {
+			continue
+		}
+		for _, peaks := range [][]Peak{s.tips[i], s.knobs[i]} {
+			for j := range peaks {
+				peaks[j].X, peaks[j].Y = m.point(peaks[j].X, peaks[j].Y)
+			}
+		}
+		for j := range s.lines[i] {
+			l := &s.lines[i][j]
+			l.X, l.Y = m.point(l.X, l.Y)
+			x, y := m.A*l.DX+m.B*l.DY, m.C*l.DX+m.D*l.DY
+			long := math.Hypot(x, y)
+			l.DX, l.DY = x/long, y/long
+		}
+		for j := range g.Hands {
+			g.Hands[j].X, g.Hands[j].Y = m.point(g.Hands[j].X, g.Hands[j].Y)
+		}
+	}
+}
+
+// cutLines forgets how far a line reaches where the picture's border ends it.
+func (s *scene) cutLines(f int) {
+	for j := range s.lines[f] {
+		if l := &s.lines[f][j]; l.ReachPx > 0 && s.cut(f, l.X+l.DX*l.ReachPx, l.Y+l.DY*l.ReachPx) {
+			l.ReachPx = 0
+		}
+	}
 }
 
 // cutTips makes axes of the tips of frame f that lie where the picture may have
@@ -180,7 +219,7 @@ func (s *scene) cut(f int, x, y float64) bool {
 // those of the state's own direction, not the line's: a noisy normal times D
 // would pull D toward nothing (the bias of bearings-only tracking). Only a
 // state that has no direction yet, or quite another one, takes the line's.
-func (s *scene) lineRows(f int, l Line, x *vec, p *cov) []row {
+func (s *scene) lineRows(l Line, x *vec, p *cov) []row {
 	ux, uy := l.DX, l.DY
 	long := math.Hypot(x[dx], x[dy])
 	sin, cos := 0.0, 1.0
@@ -202,7 +241,7 @@ func (s *scene) lineRows(f int, l Line, x *vec, p *cov) []row {
 		{at: [4]int{dx, dy}, co: [4]float64{-uy, ux}, z: long * math.Atan2(sin, cos), r: turn * turn},
 		{at: [4]int{dx, dy}, co: [4]float64{ux, uy}, z: lineShare * s.bat, r: base * (1 + (s.held(lineHoldS)-1)*math.Min(1, base/known))},
 	}
-	if l.ReachPx > 0 && !s.cut(f, l.X+l.DX*l.ReachPx, l.Y+l.DY*l.ReachPx) {
+	if l.ReachPx > 0 {
 		rows = append(rows, row{at: [4]int{kx, ky, dx, dy}, co: [4]float64{ux, uy, ux, uy},
 			z: ux*px + uy*py + l.ReachPx/s.scale, r: reachErrorIn * reachErrorIn})
 	}

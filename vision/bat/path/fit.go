@@ -109,7 +109,7 @@ func (s *scene) rowsOf(i int, p pick, x *vec, cov *cov) (rows []row, tags []tagg
 	}
 	add(ofHands, s.handRows(i)...)
 	if p.line >= 0 {
-		w := s.lineRows(i, s.lines[i][p.line], x, cov)
+		w := s.lineRows(s.lines[i][p.line], x, cov)
 		add(ofLine, w[:2]...)
 		add(ofShare, w[2])
 		add(ofReach, w[3:]...)
@@ -226,7 +226,7 @@ func (s *scene) chooseLine(f *fitted, i int, lines []Line) int {
 		if b.x[dx]*l.DX+b.x[dy]*l.DY < -0.1*s.bat {
 			continue
 		}
-		d2, logs := b.miss(s.lineRows(i, l, &b.x, &b.p)[:2])
+		d2, logs := b.miss(s.lineRows(l, &b.x, &b.p)[:2])
 		if ll := math.Log((1-none)*l.Score+1e-6) + offLog(d2) - logs; ll > best {
 			best, take = ll, j
 		}

@@ -91,13 +91,12 @@ func (s *scene) start() (vec, cov) {
 	var p cov
 	at := 100.0
 	for i := range s.sights {
-		g := &s.sights[i]
 		if h := s.handRows(i); h != nil {
 			x[kx], x[ky], at = h[0].z, h[1].z, 10
 			break
 		}
-		if len(g.Knobs) > 0 {
-			x[kx], x[ky], at = g.Knobs[0].X/s.scale, g.Knobs[0].Y/s.scale, 30
+		if k := s.knobs[i]; len(k) > 0 {
+			x[kx], x[ky], at = k[0].X/s.scale, k[0].Y/s.scale, 30
 			break
 		}
 	}
@@ -234,12 +233,12 @@ func (s *scene) branchLine(front []beam, f int) []beam {
 			if b.x[dx]*l.DX+b.x[dy]*l.DY < -0.1*s.bat {
 				continue // the bat points the other way
 			}
-			d2, logs := b.miss(s.lineRows(f, l, &b.x, &b.p)[:2])
+			d2, logs := b.miss(s.lineRows(l, &b.x, &b.p)[:2])
 			kids = append(kids, child{i, j, b.ll + share*math.Log((1-none)*l.Score+1e-6) + offLog(d2) - share*logs})
 		}
 	}
 	return s.spawn(front, kids, func(b *beam, j int) {
-		for _, w := range s.lineRows(f, lines[j], &b.x, &b.p) {
+		for _, w := range s.lineRows(lines[j], &b.x, &b.p) {
 			update(&b.x, &b.p, &w)
 		}
 		b.last.pick.line = j

@@ -40,6 +40,11 @@ type Sight struct {
 	// Hands are the hitter's left and right fist; not found: How is HowNone.
 	Hands [2]vision.Mark
 
+	// Shift takes this frame's px to the first frame's, following the still
+	// background; the zero value means that it was not measured. The path is
+	// smoothed in the first frame's px and given in each frame's own.
+	Shift vision.Affine
+
 	// Width and Height of the picture, px; 0 when not known. A tip near the
 	// border may be where the picture cuts the bat.
 	Width, Height float64

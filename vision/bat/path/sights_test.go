@@ -29,6 +29,13 @@ func rendered(t *testing.T) []*truth.File {
 	return files
 }
 
+// clone is a truth file whose frames may be changed.
+func clone(f *truth.File) *truth.File {
+	c := *f
+	c.Frames = slices.Clone(f.Frames)
+	return &c
+}
+
 // shot is one clip's made-up sights with the truth they came from.
 type shot struct {
 	file    *truth.File

@@ -53,8 +53,8 @@ func (s *scene) result(f fitted) Result {
 		fr := Frame{Index: s.sights[i].Index, Ms: s.sights[i].Ms}
 		t := f.trust[i]
 		knobBias, tipBias := s.bias(&f, i)
-		fr.Knob = s.mark(x[kx], x[ky], (p[kx][kx]+p[ky][ky])/2, knobBias, s.how(i, f.picks[i].knob, t.knob, f.picks[i].line, t.line), t.knob)
-		fr.Tip = s.mark(x[kx]+x[dx], x[ky]+x[dy], (tipVar(p, 0)+tipVar(p, 3))/2, tipBias, s.how(i, f.picks[i].tip, t.tip, f.picks[i].line, t.line), t.tip)
+		fr.Knob = s.mark(i, x[kx], x[ky], (p[kx][kx]+p[ky][ky])/2, knobBias, s.how(i, f.picks[i].knob, t.knob, f.picks[i].line, t.line), t.knob)
+		fr.Tip = s.mark(i, x[kx]+x[dx], x[ky]+x[dy], (tipVar(p, 0)+tipVar(p, 3))/2, tipBias, s.how(i, f.picks[i].tip, t.tip, f.picks[i].line, t.line), t.tip)
 		if fr.Knob.Found() && fr.Tip.Found() {
 			fr.AngleSigmaDeg = angleSigma(x, p, math.Hypot(knobBias, tipBias))
 		}
@@ -103,12 +103,14 @@ func tipVar(p *cov, axis int) float64 {
 	return p[a][a] + 2*p[a][b] + p[b][b]
 }
 
-func (s *scene) mark(x, y, v, bias float64, how vision.How, seen float64) vision.Mark {
+func (s *scene) mark(i int, x, y, v, bias float64, how vision.How, seen float64) vision.Mark {
 	sigma := math.Sqrt(math.Max(v, 0) + bias*bias)
 	if !(sigma < lostIn) {
 		return vision.Mark{}
 	}
-	return vision.Mark{X: x * s.scale, Y: y * s.scale, SigmaPx: sigma * s.scale, Seen: seen, How: how}
+	m, _ := camera(s.sights[i].Shift)
+	x, y = m.undo(x*s.scale, y*s.scale)
+	return vision.Mark{X: x, Y: y, SigmaPx: sigma * s.scale, Seen: seen, How: how}
 }
 
 // how says what an end rests on: a pick the fit believed at least a third.

@@ -93,6 +93,23 @@ func TestSmoothRecovers(t *testing.T) {
 				s.sights[i].Hands[1].X, s.sights[i].Hands[1].Y = p.X, p.Y
 			}
 		}, target, 0.9, 0},
+		{"shaking camera", "held in the hand, following the hitter, some 2 px off from frame to frame", -150, 60, func(s *shot, i int) {
+			g := &s.sights[i]
+			x, y, turn := float64(i)*0.7+2*s.rng.NormFloat64(), 2*s.rng.NormFloat64(), 0.003*s.rng.NormFloat64()
+			m := shift{A: math.Cos(turn), B: -math.Sin(turn), C: math.Sin(turn), D: math.Cos(turn), TX: x, TY: y}
+			for _, peaks := range [][]Peak{g.Tips, g.Knobs} {
+				for j := range peaks {
+					peaks[j].X, peaks[j].Y = m.undo(peaks[j].X, peaks[j].Y)
+				}
+			}
+			for j := range g.Hands {
+				g.Hands[j].X, g.Hands[j].Y = m.undo(g.Hands[j].X, g.Hands[j].Y)
+			}
+			t := &s.file.Frames[i]
+			t.Knob.X, t.Knob.Y = m.undo(t.Knob.X, t.Knob.Y)
+			t.Tip.X, t.Tip.Y = m.undo(t.Tip.X, t.Tip.Y)
+			g.Shift = vision.Affine(m)
+		}, target, 0.9, 0},
 		{"wrong scale", "8 % too large", -150, 60, func(s *shot, i int) {
 			if i == 0 {
 				s.options.PxPerIn *= 1.08
@@ -110,6 +127,7 @@ func TestSmoothRecovers(t *testing.T) {
 			var got score
 			for _, f := range files {
 				for seed := range uint64(2) {
+					f := clone(f) // a spoiler may move the truth
 					s := see(f, seed)
 					for i := range s.sights {
 						c.spoil(s, i)
