@@ -20,8 +20,8 @@ func (s *still) register(now, other []float32) {
 	quarter(now, s.small)
 	quarter(other, s.smallOther)
 	dx, dy := shift(s.small, s.smallOther, cropSide/4, 1, 0, 0)
-	dx, dy = shift(now, other, cropSide, 2, 4*dx, 4*dy)
-	if math.Hypot(dx, dy) < 0.02 {
+	dx, dy = shift(now, other, cropSide, 4, 4*dx, 4*dy)
+	if math.Hypot(dx, dy) < 0.05 {
 		return
 	}
 	translate(other, s.moved, dx, dy)
