@@ -79,6 +79,9 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 	still := clip.NewStabiliser(hitter.Box)
 	defer still.Close()
 	body := a.pose.Follow(hitter)
+	flow := pose.NewFlow()
+	defer flow.Close()
+	var moved [][]smooth.Step
 	track = vision.Track{Clip: c, Subject: subject, Window: win}
 	unsteady := ""
 	var heights []float64
@@ -102,6 +105,11 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 		if look.Found {
 			heights = append(heights, look.StandingPx())
 		}
+		step, err := flow.Next(r.Gray(), look)
+		if err != nil {
+			return track, 0, wrap(c, "follow the hitter", err)
+		}
+		moved = append(moved, step)
 		shift, err := still.Next(r.Gray())
 		if err != nil {
 			return track, 0, wrap(c, "follow the camera", err)
@@ -117,10 +125,12 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 	if clip.Whole(c) {
 		track.Clip = scan.Apply(track.Clip)
 	}
+	track.Notes = append(track.Notes, c.Notes...)
 	if unsteady != "" {
 		track.Notes = append(track.Notes, "the camera's own motion could not be followed throughout: "+unsteady)
 	}
 	track.Frames, _ = smooth.Bodies(track.Frames)
+	track.Frames = smooth.Steps(track.Frames, moved)
 	if len(heights) == 0 {
 		return track, 0, &Error{Kind: NoPerson, Clip: c.Name, Reason: "The hitter could not be followed in any frame."}
 	}
