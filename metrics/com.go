@@ -37,6 +37,9 @@ const (
 // DeLevaTable names the segment table that centre-of-mass measures rest on.
 const DeLevaTable = "de Leva 1996, J Biomech 29(9):1223-1230, mean of the male and female columns; trunk MIDS-MIDH (Trunk 3); head at the middle of the skull; hand at the middle of the fist"
 
+// massPrefix begins the ids of measures that rest on the table.
+const massPrefix = "mass_over_base_"
+
 // deLeva returns the table's segments, a share female (0..1) of the way from
 // its male to its female column. Limb rows stand for both sides: their mass is
 // that of one limb. The mid-shoulder to mid-hip trunk is the row "Trunk 3",

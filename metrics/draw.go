@@ -29,31 +29,53 @@ func SourcesOfError() []SourceOfError {
 	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromCamera, FromJoints, FromFit}
 }
 
-// wave is a smooth random function of time: a constant and one turn,
-// w0 + w1 cos(pi t/T) + w2 sin(pi t/T), whose variance is the same at all times.
-// With a share k of it in the constant, values d apart in time have the
-// correlation k + (1-k) cos(pi d/T).
-type wave [3]r3.Vec
+// wave is a smooth random function of time: a constant and one swing about it,
+//
+//	w0 + w1 cos(turn t) + w2 sin(turn t)
+//
+// with a variance that is the same at all times. The rate of turn is itself
+// drawn, normal with standard deviation 1/last, so that over draws instants d
+// apart are correlated k + (1-k) exp(-d^2/(2 last^2)), k the share of the
+// variance in the constant.
+type wave struct {
+	part [3]r3.Vec
+	turn float64 // radians per ms
+}
 
-func (w *wave) at(ms, turnMs float64) r3.Vec {
-	sin, cos := math.Sincos(math.Pi * ms / turnMs)
-	return r3.Add(w[0], r3.Add(r3.Scale(cos, w[1]), r3.Scale(sin, w[2])))
+// newWave draws a wave of standard deviation sigma along each axis.
+func newWave(rng *rand.Rand, sigma, kept, lastMs float64) wave {
+	w := wave{turn: rng.NormFloat64() / lastMs}
+	for k, share := range [3]float64{kept, 1 - kept, 1 - kept} {
+		w.part[k] = r3.Scale(sigma*math.Sqrt(share), normal3(rng))
+	}
+	return w
+}
+
+func (w *wave) at(ms float64) r3.Vec {
+	sin, cos := math.Sincos(w.turn * ms)
+	return r3.Add(w.part[0], r3.Add(r3.Scale(cos, w.part[1]), r3.Scale(sin, w.part[2])))
 }
 
 // rate is its rate of change per second.
-func (w *wave) rate(ms, turnMs float64) r3.Vec {
-	sin, cos := math.Sincos(math.Pi * ms / turnMs)
-	return r3.Scale(math.Pi/turnMs*1000, r3.Sub(r3.Scale(cos, w[2]), r3.Scale(sin, w[1])))
+func (w *wave) rate(ms float64) r3.Vec {
+	sin, cos := math.Sincos(w.turn * ms)
+	return r3.Scale(1000*w.turn, r3.Sub(r3.Scale(cos, w.part[2]), r3.Scale(sin, w.part[1])))
 }
+
+// twoWaves add up.
+type twoWaves [2]wave
+
+func (w *twoWaves) at(ms float64) r3.Vec   { return r3.Add(w[0].at(ms), w[1].at(ms)) }
+func (w *twoWaves) rate(ms float64) r3.Vec { return r3.Add(w[0].rate(ms), w[1].rate(ms)) }
 
 // What lasts of a point's error, on a solver's path or in a network's marks,
 // goes the same way over neighbouring instants. Against exact solutions of
 // rendered clips the solver's errors are correlated .9 and more over 40 ms, .2
-// (hips' depth) to .9 over 80 ms, .1 to .9 over 160 ms; half constant and half
-// turning over in 300 ms gives .96, .83 and .45.
+// (hips' depth) to .9 over 80 ms, .1 to .9 over 160 ms, 0 to .8 over 320 ms;
+// these give .96, .86, .59 and .32.
 const (
-	lastingMs   = 300
-	lastingKept = .5
+	lastingMs   = 120
+	lastingKept = .3
 )
 
 // chunk is how many frames of noise are drawn together.
@@ -68,19 +90,19 @@ type draw struct {
 	unique uint64 // number over all passes of a reading: names what readings to recall
 	on     map[SourceOfError]bool
 
-	event  [numEvents]float64 // ms
-	length float64            // factor on lengths
-	bat    float64            // factor on lengths and speeds of the bat
-	time   float64            // factor on durations
-	yaw    float64            // radians about the vertical
-	tilt   float64            // radians in the picture plane
-	joint  [numPoints]wave    // inches
-	depth  [numPoints]wave    // inches about the expected depth, in X: depth is one number
-	height float64            // inches, of the camera above what planar readings assume
-	curve  [numPoints]r3.Vec  // standard normal: what a line leaves out
-	swing  [2]float64         // the same for the bat's direction
-	body   float64            // inches along the line of sight, the whole body against the bat
-	female float64            // 0..1, where between the segment table's columns
+	event  [numEvents]float64  // ms
+	length float64             // factor on lengths
+	bat    float64             // factor on lengths and speeds of the bat
+	time   float64             // factor on durations
+	yaw    float64             // radians about the vertical
+	tilt   float64             // radians in the picture plane
+	joint  [numPoints]twoWaves // inches, its own and its pair's
+	depth  [numPoints]wave     // inches about the expected depth, in X: depth is one number
+	height float64             // inches, of the camera above what planar readings assume
+	curve  [numPoints]r3.Vec   // standard normal: what a line leaves out
+	swing  [2]float64          // the same for the bat's direction
+	body   float64             // inches along the line of sight, the whole body against the bat
+	female float64             // 0..1, where between the segment table's columns
 
 	jitter  [numPoints][]r3.Vec // inches, filled by chunk on demand
 	lasting [numPoints][]r3.Vec // the same
@@ -159,21 +181,17 @@ func (d *draw) next(r *reading) {
 	}
 	joints, depth, curve := d.stream(streamJoints, 0), d.stream(streamDepth, 0), d.stream(streamCurve, 0)
 	for p := range d.joint {
-		own := r.joints.of(point(p)).Own
-		pair := r.joints.of(point(p)).Pair
-		for k, share := range [3]float64{jointKept, 1 - jointKept, 1 - jointKept} {
-			d.joint[p][k] = r3.Scale(own*math.Sqrt(share), normal3(joints))
-			common := r3.Scale(pair*math.Sqrt(share), normal3(joints))
-			if q := point(leftOf(point(p))); p < vision.NumLandmarks && int(q) != p {
-				d.joint[p][k] = r3.Add(d.joint[p][k], r.pairs[q][k])
-			} else {
-				r.pairs[p][k] = common
-				d.joint[p][k] = r3.Add(d.joint[p][k], common)
-			}
-			d.depth[p][k] = r3.Vec{X: depth.NormFloat64() * r.depth[p].sigma * math.Sqrt(share)}
+		e := r.joints.of(point(p))
+		d.joint[p][0] = newWave(joints, e.Own, jointKept, jointLastMs)
+		pair := newWave(joints, e.Pair, jointKept, jointLastMs)
+		if left := leftOf(point(p)); p < vision.NumLandmarks && int(left) != p {
+			pair = r.pairs[left] // left-hand landmarks come first
 		}
+		r.pairs[p] = pair
+		d.joint[p][1] = pair
+		d.depth[p] = newWave(depth, r.depth[p].sigma, jointKept, jointLastMs)
 		if !d.on[FromJoints] || point(p).bat() {
-			d.joint[p] = wave{}
+			d.joint[p] = twoWaves{}
 		}
 		if !d.on[FromCamera] {
 			d.depth[p] = wave{}
@@ -220,15 +238,12 @@ func (d *draw) fill(p point, first, end int) {
 		return
 	}
 	rng := d.stream(int(p), 0)
-	var w wave
-	for k, share := range [3]float64{lastingKept, 1 - lastingKept, 1 - lastingKept} {
-		w[k] = r3.Scale(math.Sqrt(share*d.motion.lasting), normal3(rng))
-	}
+	w := newWave(rng, math.Sqrt(d.motion.lasting), lastingKept, lastingMs)
 	if p.velocity() { // one path's speed: too fast or too slow throughout
-		w = wave{normal3(rng)}
+		w = newWave(rng, 1, 1, lastingMs)
 	}
 	for j := first; j < end; j++ {
-		d.lasting[p][j] = along(d.motion.points[p][j].sigma, w.at(d.motion.times[j], lastingMs))
+		d.lasting[p][j] = along(d.motion.points[p][j].sigma, w.at(d.motion.times[j]))
 	}
 }
 

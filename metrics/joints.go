@@ -17,12 +17,12 @@ type JointError struct {
 
 // JointErrors gives the error of every body point; a point that is absent has
 // none. A share jointKept of the variance keeps for the whole swing and the rest
-// turns over with the limb, half a turn per jointTurnMs.
+// changes with the limb's turn, over jointLastMs.
 type JointErrors map[vision.Landmark]JointError
 
-// jointTurnMs is about the time from stance to contact in which trunk and limbs
-// turn through the angle that changes what a network sees of a joint.
-const jointTurnMs = 400
+// jointLastMs is how long what a network sees of a joint lasts: trunk and limbs
+// turn through a right angle in about 150 ms between heel plant and contact.
+const jointLastMs = 150
 
 // jointKept is the share of a joint error's variance that clothing, body shape
 // and camera place fix for a whole swing (judgement; no source).

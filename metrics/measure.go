@@ -6,6 +6,7 @@ import (
 	"hash/fnv"
 	"math"
 	"slices"
+	"strings"
 
 	"nightcage/phases"
 	"nightcage/vision"
@@ -96,6 +97,12 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o Opti
 	}
 	if err := fill(ctx, s.Measures, all, r, &track, o); err != nil {
 		return Swing{}, fmt.Errorf("measure %s: %w", track.Clip.Name, err)
+	}
+	// Centres of mass differ with the table: the record has to say which.
+	if slices.ContainsFunc(s.Measures, func(m Result) bool {
+		return m.Value != nil && strings.HasPrefix(m.ID, massPrefix)
+	}) {
+		s.Notes = append(s.Notes, "weight over the base rests on the segment table of "+DeLevaTable)
 	}
 	return s, nil
 }

@@ -229,9 +229,9 @@ func (s *scene) read(p point, at moment, order int) (pos, vel r3.Vec) {
 	pos, vel = s.raw(p, sp, at.ms)
 	s.log.note(s.m, p, sp.axis[0].frames, sp.seen)
 	if s.d != nil && !p.bat() {
-		pos = r3.Add(pos, r3.Add(s.d.joint[p].at(at.ms, jointTurnMs), r3.Scale(s.d.body, s.m.tiltAxis)))
+		pos = r3.Add(pos, r3.Add(s.d.joint[p].at(at.ms), r3.Scale(s.d.body, s.m.tiltAxis)))
 		if order > 0 {
-			vel = r3.Add(vel, s.d.joint[p].rate(at.ms, jointTurnMs))
+			vel = r3.Add(vel, s.d.joint[p].rate(at.ms))
 		}
 	}
 	return s.place(p, pos, vel, at.ms)
@@ -280,7 +280,7 @@ func (s *scene) place(p point, pos, vel r3.Vec, ms float64) (r3.Vec, r3.Vec) {
 		yaw, z, height := s.m.flat.yaw, s.depth[p].mean, float64(cameraHeightIn)
 		if s.d != nil {
 			yaw += s.d.yaw
-			z += s.d.depth[p].at(ms, jointTurnMs).X
+			z += s.d.depth[p].at(ms).X
 			height += s.d.height
 		}
 		pos, vel = s.m.flat.place(pos, vel, yaw, z, height)
