@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -58,7 +59,7 @@ type Failure struct {
 
 func (f *Failure) Error() string {
 	if f.Err != nil {
-		return fmt.Sprintf("%s: %v", f.Words, f.Err)
+		return fmt.Sprintf("%s: %v", strings.TrimSuffix(f.Words, "."), f.Err)
 	}
 	return f.Words
 }

@@ -121,6 +121,25 @@ func (h Home) lock() (*os.File, error) {
 	return f, nil
 }
 
+// Owner returns the process that has the queue's store open, 0 when none has.
+func (h Home) Owner() (pid int, err error) {
+	f, err := h.lock()
+	if err == nil {
+		return 0, f.Close()
+	}
+	if !errors.Is(err, errLocked) {
+		return 0, fmt.Errorf("%w: queue lock: %w", ErrStorage, err)
+	}
+	a, err := h.readAddress()
+	if errors.Is(err, os.ErrNotExist) {
+		return 0, nil // a submit in passing: it does not listen
+	}
+	if err != nil {
+		return 0, fmt.Errorf("%w: queue address: %w", ErrStorage, err)
+	}
+	return a.PID, nil
+}
+
 // newScratch makes a directory for one analysis.
 func (h Home) newScratch() (string, error) {
 	return os.MkdirTemp(h.scratchDir(), strconv.Itoa(os.Getpid())+"-")

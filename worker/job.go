@@ -21,6 +21,8 @@ import (
 const (
 	MinHeightIn = 30 // a two-year-old; common practice, no source
 	MaxHeightIn = 96
+	MinInseamIn = 10
+	MaxInseamIn = 60
 	MinBatIn    = 20
 	// Official Baseball Rules 3.02(a): a bat is not more than 42 in long. One
 	// inch is left for how the length was taken.
@@ -130,7 +132,7 @@ func CheckSubject(s vision.Subject) error {
 	switch {
 	case !within(s.HeightIn, MinHeightIn, MaxHeightIn):
 		return bad("a hitter %g in tall is not believable (%d to %d in)", s.HeightIn, MinHeightIn, MaxHeightIn)
-	case !within(s.InseamIn, MinHeightIn/3, MaxHeightIn/1.5):
+	case !within(s.InseamIn, MinInseamIn, MaxInseamIn):
 		return bad("an inseam of %g in is not believable", s.InseamIn)
 	case !within(s.BatIn, MinBatIn, MaxBatIn):
 		return bad("a bat %g in long is not believable (%d to %d in)", s.BatIn, MinBatIn, MaxBatIn)

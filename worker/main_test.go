@@ -151,6 +151,7 @@ func workerProcess() int {
 	}
 	defer closeAll()
 	w.Drain = os.Getenv("NIGHTCAGE_TEST_DRAIN") != ""
+	w.Policy.MaxAttempts = 6 // being killed counts as an attempt
 	w.Log = zerolog.New(os.Stderr).With().Timestamp().Logger()
 	if err := w.Serve(stop, context.Background(), QueueOptions{Listen: true, Log: w.Log}); err != nil {
 		fmt.Fprintln(os.Stderr, err)
