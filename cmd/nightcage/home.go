@@ -1,0 +1,84 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/rs/zerolog"
+	"github.com/spf13/pflag"
+
+	"nightcage/worker"
+)
+
+// homeFlags say where jobs and records are kept and how the queue is reached.
+type homeFlags struct {
+	dir   string
+	level string
+}
+
+func (f *homeFlags) bind(flags *pflag.FlagSet) {
+	flags.StringVar(&f.dir, "home", "", "`DIR` of ledger, records and queue (default $NIGHTCAGE_HOME, else ~/.nightcage)")
+	flags.StringVar(&f.level, "log-level", "info", "least `LEVEL` that is logged: debug, info, warn, error")
+}
+
+// queueFlags name a queue elsewhere.
+type queueFlags struct{ remote worker.Remote }
+
+func (f *queueFlags) bind(flags *pflag.FlagSet) {
+	flags.StringVar(&f.remote.URL, "queue", os.Getenv("NIGHTCAGE_QUEUE"), "`URL` of a JetStream server, nats://HOST:4222 (default $NIGHTCAGE_QUEUE, else the home's own queue)")
+	flags.StringVar(&f.remote.Creds, "queue-creds", "", "credentials `FILE` for it")
+	flags.StringVar(&f.remote.CA, "queue-ca", "", "PEM `FILE` of the authority that signed its certificate")
+	flags.StringVar(&f.remote.Cert, "queue-cert", "", "PEM `FILE` of our certificate")
+	flags.StringVar(&f.remote.Key, "queue-key", "", "PEM `FILE` of our certificate's key")
+}
+
+// store is an open home without its queue.
+type store struct {
+	home    worker.Home
+	ledger  *worker.Ledger
+	records *worker.Records
+	log     zerolog.Logger
+}
+
+func (f *homeFlags) open(ctx context.Context, log io.Writer) (*store, error) {
+	level, err := zerolog.ParseLevel(f.level)
+	if err != nil || f.level == "" {
+		return nil, usageError{fmt.Errorf("--log-level %q: debug, info, warn or error", f.level)}
+	}
+	dir := f.dir
+	if dir == "" {
+		dir = os.Getenv("NIGHTCAGE_HOME")
+	}
+	if dir == "" {
+		user, err := os.UserHomeDir()
+		if err != nil {
+			return nil, usageError{fmt.Errorf("no home directory is known, give --home: %w", err)}
+		}
+		dir = filepath.Join(user, ".nightcage")
+	}
+	s := &store{log: zerolog.New(log).Level(level).With().Timestamp().Logger()}
+	if s.home, err = worker.OpenHome(dir); err != nil {
+		return nil, err
+	}
+	if s.records, err = worker.OpenRecords(s.home.RecordsDir()); err != nil {
+		return nil, err
+	}
+	if s.ledger, err = worker.OpenLedger(ctx, s.home.LedgerPath()); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+func (s *store) close() { s.ledger.Close() }
+
+// desk opens the queue as well.
+func (s *store) desk(ctx context.Context, q queueFlags) (worker.Desk, error) {
+	queue, err := worker.OpenQueue(ctx, s.home, worker.QueueOptions{Remote: q.remote, Log: s.log})
+	if err != nil {
+		return worker.Desk{}, err
+	}
+	return worker.Desk{Ledger: s.ledger, Records: s.records, Queue: queue}, nil
+}

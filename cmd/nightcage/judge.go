@@ -1,0 +1,63 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"nightcage/cmd/internal/judge"
+	"nightcage/cmd/internal/report"
+	"nightcage/vision"
+	"nightcage/worker/analysis"
+)
+
+func newJudgeCommand() *cobra.Command {
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "judge DIR",
+		Short: "Measure clips that have a truth file and print the errors",
+		Long: `Judge measures every clip in DIR that has a truth file (NAME.mp4 with NAME.json
+or NAME.json.gz), and prints for each quantity how many values were compared,
+the median and 95th percentile of the absolute error, the bias, how many values
+were unavailable, and how often the 95 % interval held the truth.
+
+The pipeline is told the hitter's height and inseam and the bat's length, as a
+coach would tell it, and nothing else.`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			rep, err := judgeFolder(cmd.Context(), args[0], cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				enc := json.NewEncoder(cmd.OutOrStdout())
+				enc.SetIndent("", "  ")
+				return enc.Encode(rep)
+			}
+			return report.Judgement(cmd.OutOrStdout(), rep)
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the report as JSON")
+	return cmd
+}
+
+func judgeFolder(ctx context.Context, dir string, log io.Writer) (judge.Report, error) {
+	a, err := analysis.New(ctx)
+	if err != nil {
+		return judge.Report{}, err
+	}
+	defer a.Close()
+	run := func(ctx context.Context, path string, subject vision.Subject) (judge.Measured, error) {
+		res, err := a.Run(ctx, path, subject, analysis.Options{NoStills: true}, nil)
+		if err != nil {
+			return judge.Measured{}, err
+		}
+		return judge.Measured{Track: res.Track, Timeline: res.Timeline, Swing: res.Swing}, nil
+	}
+	return judge.Folder(ctx, dir, run, func(i, n int, clip string) {
+		fmt.Fprintf(log, "%d of %d judged: %s\n", i, n, clip)
+	})
+}

@@ -1,0 +1,85 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightcage/worker"
+)
+
+// statusReport is what status prints.
+type statusReport struct {
+	worker.Tally
+	OldestAgeS float64 `json:"oldest_age_s"` // of the oldest job that is not done, 0 when none
+	WorkerPID  int     `json:"worker_pid"`   // process that has the home's queue open, 0 when none
+}
+
+func newStatusCommand() *cobra.Command {
+	var home homeFlags
+	var asJSON bool
+	cmd := &cobra.Command{
+		Use:   "status",
+		Short: "Say how many clips wait, run and are done",
+		Long: `Status counts the jobs of the home by state, and says how old the oldest one is
+that is not done, and whether a worker runs.
+
+` + exitCodesHelp,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			s, err := home.open(cmd.Context(), cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			defer s.close()
+			r, err := s.status(cmd.Context(), time.Now())
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return printJSON(cmd.OutOrStdout(), r)
+			}
+			return r.print(cmd.OutOrStdout())
+		},
+	}
+	home.bind(cmd.Flags())
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the counts as JSON")
+	return cmd
+}
+
+func (s *store) status(ctx context.Context, now time.Time) (statusReport, error) {
+	t, err := s.ledger.Tally(ctx)
+	if err != nil {
+		return statusReport{}, err
+	}
+	r := statusReport{Tally: t}
+	if !t.Oldest.IsZero() {
+		r.OldestAgeS = now.Sub(t.Oldest).Seconds()
+	}
+	r.WorkerPID, err = s.home.Owner()
+	return r, err
+}
+
+func (r statusReport) print(out io.Writer) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
+	for _, s := range worker.States() {
+		fmt.Fprintf(w, "%d\t  %s\t\n", r.Count[s], s)
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	age := "nothing waits"
+	if !r.Oldest.IsZero() {
+		age = fmt.Sprintf("the oldest unfinished clip was submitted %v ago", (time.Duration(r.OldestAgeS) * time.Second).Round(time.Second))
+	}
+	who := "no worker has this home's queue open"
+	if r.WorkerPID != 0 {
+		who = fmt.Sprintf("process %d has this home's queue open", r.WorkerPID)
+	}
+	_, err := fmt.Fprintf(out, "%s; %s\n", age, who)
+	return err
+}

@@ -1,0 +1,234 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"os/signal"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"nightcage/metrics"
+	"nightcage/vision"
+	"nightcage/vision/clip"
+	"nightcage/worker"
+	"nightcage/worker/analysis"
+)
+
+type workOptions struct {
+	home  homeFlags
+	queue queueFlags
+	slots int
+	grace time.Duration
+	drain bool
+}
+
+func newWorkCommand() *cobra.Command {
+	var o workOptions
+	cmd := &cobra.Command{
+		Use:   "work",
+		Short: "Measure the clips on the queue",
+		Long: `Work takes clips off the queue, measures each in a process of its own, stores
+records and stills in the home directory, and logs a line of JSON for each step.
+It runs until it is stopped, or with --drain until the queue is empty.
+
+Ctrl-C or SIGTERM: no more clips are taken, and those being measured get --grace
+to finish; what is not finished goes back on the queue. A second Ctrl-C gives
+them back at once. A worker that is killed loses nothing: its clips are measured
+when the next one starts.
+
+Several workers may run on one home, and on several machines with --queue.
+
+` + exitCodesHelp,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return o.run(cmd.Context(), cmd.ErrOrStderr())
+		},
+	}
+	o.home.bind(cmd.Flags())
+	o.queue.bind(cmd.Flags())
+	// One analysis uses one core and half a gigabyte.
+	cmd.Flags().IntVar(&o.slots, "slots", max(1, runtime.NumCPU()/2), "clips measured side by side")
+	cmd.Flags().DurationVar(&o.grace, "grace", 30*time.Second, "time to finish after a stop was asked for")
+	cmd.Flags().BoolVar(&o.drain, "drain", false, "stop when the queue is empty")
+	return cmd
+}
+
+func (o *workOptions) run(stop context.Context, log io.Writer) error {
+	if o.slots < 1 || o.slots > 256 {
+		return usageError{fmt.Errorf("--slots %d: 1 to 256", o.slots)}
+	}
+	if o.grace < 0 {
+		return usageError{fmt.Errorf("--grace %v is negative", o.grace)}
+	}
+	s, err := o.home.open(stop, log)
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	self, err := os.Executable()
+	if err != nil {
+		return fmt.Errorf("find this program: %w", err)
+	}
+	// Better found here than by every clip of the night.
+	if err := checkAnalysis(stop, self); err != nil {
+		return err
+	}
+	abort, cancel := secondSignal(stop)
+	defer cancel()
+	w := &worker.Worker{
+		Home:     s.home,
+		Ledger:   s.ledger,
+		Records:  s.records,
+		Analyzer: worker.Child{Home: s.home, Command: []string{self, analyzeChildName}, Limits: worker.DefaultLimits()},
+		Schema:   recordSchema(),
+		Pipeline: analysis.PipelineVersion,
+		Slots:    o.slots,
+		Grace:    o.grace,
+		Drain:    o.drain,
+		Log:      s.log,
+	}
+	if err := w.Serve(stop, abort, worker.QueueOptions{Remote: o.queue.remote, Listen: true, Log: s.log}); err != nil {
+		return err
+	}
+	if o.drain {
+		return stop.Err() // interrupted before it was empty
+	}
+	return nil
+}
+
+// secondSignal returns a context that ends with the second interrupt. The first
+// one ends stop.
+func secondSignal(stop context.Context) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(context.WithoutCancel(stop))
+	signals := make(chan os.Signal, 4)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	go func() {
+		defer signal.Stop(signals)
+		for n := 0; n < 2; n++ {
+			select {
+			case <-signals:
+			case <-ctx.Done():
+				return
+			}
+		}
+		cancel()
+	}()
+	return ctx, cancel
+}
+
+// recordSchema ties the worker's records to the metrics package.
+func recordSchema() worker.Schema {
+	return worker.Schema{
+		URI:      "urn:nightcage:swing:1",
+		Validate: metrics.Validate,
+		Failed: func(j worker.Job, kind worker.Kind, words string) (json.RawMessage, error) {
+			return json.Marshal(metrics.Failed(metrics.Failure{Kind: string(kind), Text: words},
+				vision.Clip{Name: filepath.Base(j.Clip), SHA256: j.ClipSHA256}, j.Subject,
+				metrics.Options{Pipeline: analysis.PipelineVersion}))
+		},
+	}
+}
+
+// analyzeChildName is the hidden subcommand that measures one clip for a worker.
+const analyzeChildName = "analyze-child"
+
+func newAnalyzeChildCommand() *cobra.Command {
+	var check bool
+	cmd := &cobra.Command{
+		Use:    analyzeChildName,
+		Short:  "Measure one clip for a worker",
+		Long:   "Analyze-child reads one job from a worker, measures it and leaves the result in the worker's scratch directory.",
+		Hidden: true,
+		Args:   cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if check {
+				a, err := analysis.New(cmd.Context())
+				if err != nil {
+					return err
+				}
+				a.Close()
+				return nil
+			}
+			return worker.ServeChild(cmd.Context(), cmd.InOrStdin(), cmd.OutOrStdout(), stages{})
+		},
+	}
+	cmd.Flags().BoolVar(&check, "check", false, "only load the networks")
+	return cmd
+}
+
+// checkAnalysis loads the networks once, in a process that is gone afterwards.
+func checkAnalysis(ctx context.Context, self string) error {
+	cmd := exec.CommandContext(ctx, self, analyzeChildName, "--check")
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	if err := cmd.Run(); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		return fmt.Errorf("the analysis does not start: %w: %s", err, strings.TrimSpace(stderr.String()))
+	}
+	return nil
+}
+
+// stages runs the analysis in this process. It is the worker's Analyzer inside
+// its child.
+type stages struct{}
+
+// Analyze implements worker.Analyzer.
+func (stages) Analyze(ctx context.Context, j worker.Job, progress func(done, total int)) (worker.Result, error) {
+	a, err := analysis.New(ctx)
+	if err != nil {
+		return worker.Result{}, err // of this machine, not of the clip: transient
+	}
+	defer a.Close()
+	progress(0, 0)
+	res, err := a.Run(ctx, j.Clip, j.Subject, analysis.Options{}, progress)
+	if err != nil {
+		return worker.Result{}, clipFailure(err)
+	}
+	var w worker.Swing
+	for _, part := range []struct {
+		into *json.RawMessage
+		from any
+	}{{&w.Data, res.Swing}, {&w.Track, res.Track}, {&w.Timeline, res.Timeline}} {
+		if *part.into, err = json.Marshal(part.from); err != nil {
+			return worker.Result{}, &worker.Failure{Class: worker.ClassBroken, Kind: worker.KindInternal,
+				Words: "the result cannot be written", Err: err}
+		}
+	}
+	for _, s := range res.Stills {
+		w.Stills = append(w.Stills, worker.File{Name: string(s.Event) + ".jpg", Bytes: s.JPEG})
+	}
+	return worker.Result{Swings: []worker.Swing{w}}, nil
+}
+
+// clipFailure gives an error of the stages its class.
+func clipFailure(err error) error {
+	var file *clip.Error
+	var content *analysis.Error
+	switch {
+	case errors.As(err, &content):
+		return &worker.Failure{Class: worker.ClassNothing, Kind: worker.Kind(content.Kind), Words: content.Reason}
+	case errors.As(err, &file):
+		f := &worker.Failure{Class: worker.ClassBadClip, Kind: worker.Kind(file.Kind), Words: file.Reason, Err: file.Err}
+		if file.Kind == clip.Unreadable || file.Kind == clip.Timeout {
+			f.Class = worker.ClassTransient // the only ones that are not in the bytes
+		}
+		return f
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		return err
+	}
+	// The same clip and code would fail the same way again.
+	return &worker.Failure{Class: worker.ClassBroken, Kind: worker.KindInternal, Words: "the analysis failed", Err: err}
+}
