@@ -9,6 +9,7 @@ import (
 	"gocv.io/x/gocv"
 
 	"nightcage/vision"
+	ballpath "nightcage/vision/ball/path"
 	"nightcage/vision/bat/path"
 	"nightcage/vision/clip"
 	"nightcage/vision/solve"
@@ -19,10 +20,10 @@ import (
 const minBatShare = 0.05
 
 // addBat reads the clip again, now knowing where the hands are in each frame,
-// and fills knob and tip. height is the hitter's, standing, px.
+// and fills knob and tip, and the ball. height is the hitter's, standing, px.
 func (a *Analyser) addBat(ctx context.Context, file string, track *vision.Track, height float64, steps *steps) error {
 	name := track.Clip.Name
-	sights, err := a.sights(ctx, file, track, height, steps)
+	sights, balls, err := a.sights(ctx, file, track, height, steps)
 	if err != nil {
 		return err
 	}
@@ -50,7 +51,7 @@ func (a *Analyser) addBat(ctx context.Context, file string, track *vision.Track,
 	if float64(n) < minBatShare*float64(len(track.Frames)) {
 		return &Error{Kind: NoBat, Clip: name, Reason: "No bat was found in the hitter's hands."}
 	}
-	return nil
+	return addBall(track, balls, scale.PxPerIn)
 }
 
 // A hitter of unknown height is taken for one between a child of 52 in and a
@@ -60,16 +61,21 @@ const (
 	nominalSigmaRel = 0.1
 )
 
-// sights looks for the bat in every frame of the track.
-func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track, height float64, steps *steps) ([]path.Sight, error) {
+// sights looks for the bat and the ball in every frame of the track.
+func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track, height float64, steps *steps) (_ []path.Sight, balls ballpath.Seen, _ error) {
 	r, err := clip.Open(ctx, track.Clip, file)
 	if err != nil {
-		return nil, err
+		return nil, balls, err
 	}
 	defer r.Close()
 	if err := r.Seek(ctx, track.Frames[0].Index); err != nil {
-		return nil, err
+		return nil, balls, err
 	}
+	thrown, err := newBallFinder(track.Clip, height)
+	if err != nil {
+		return nil, balls, err
+	}
+	defer thrown.Close()
 	ring := newRing()
 	defer ring.close()
 	var out []path.Sight
@@ -90,26 +96,30 @@ func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track,
 			break
 		}
 		if err != nil {
-			return nil, err
+			return nil, balls, err
 		}
 		if p.Index != track.Frames[k].Index {
-			return nil, fmt.Errorf("clip %s decoded differently the second time: frame %d where %d was", track.Clip.Name, p.Index, track.Frames[k].Index)
+			return nil, balls, fmt.Errorf("clip %s decoded differently the second time: frame %d where %d was", track.Clip.Name, p.Index, track.Frames[k].Index)
+		}
+		if err := thrown.Add(ctx, p.BGR, track.Frames[k], track.Clip.Times[p.Index].Repeat); err != nil {
+			return nil, balls, wrap(track.Clip, "look for the ball", err)
 		}
 		ring.push(p.BGR)
 		if k > 0 {
 			if err := look(); err != nil {
-				return nil, err
+				return nil, balls, err
 			}
 		}
 	}
 	ring.pushNone()
 	if err := look(); err != nil {
-		return nil, err
+		return nil, balls, err
 	}
 	if len(out) != len(track.Frames) {
-		return nil, fmt.Errorf("clip %s decoded differently the second time: %d frames where %d were", track.Clip.Name, len(out), len(track.Frames))
+		return nil, balls, fmt.Errorf("clip %s decoded differently the second time: %d frames where %d were", track.Clip.Name, len(out), len(track.Frames))
 	}
-	return out, nil
+	balls, err = thrown.Finish()
+	return out, balls, err
 }
 
 // ring holds copies of three neighbouring pictures and reuses their memory.
