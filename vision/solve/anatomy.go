@@ -17,7 +17,7 @@ type share struct{ mean, sd float64 }
 var (
 	shareUpperArm = share{.160, .011}
 	shareForearm  = share{.153, .010}
-	shareThigh    = share{.232, .015}
+	shareThigh    = share{.232, .017}
 	shareShank    = share{.249, .013}
 	shareTrunk    = share{.292, .016}
 	shareFoot     = share{.152, .014} // heel to front of shoe

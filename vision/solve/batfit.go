@@ -42,7 +42,7 @@ type batFit struct {
 	length0   float64
 
 	depth      []float64 // prior of the knob's depth relative to the hips in the stance, in
-	depthSigma []float64 // in, already widened for correlation in time
+	depthSigma []float64 // in; the error stays the same for some depthLastsS
 
 	leanWeight []float64 // of the prior that the barrel leans over the rear shoulder; 0 outside the stance
 
@@ -165,14 +165,52 @@ func (b *batFit) linearise(s *normal) {
 			s.add([]int{o + 3, o + 4}, []float64{length * r3.Dot(z, e1), length * r3.Dot(z, e2)},
 				length*r3.Dot(z, b.dir[i])+leanIn, b.leanWeight[i])
 		}
-		// hands stay near the body's depth f/scale
-		d := f / b.scale()
-		s.add([]int{o + 2, n + globalFocal, n + globalScale}, []float64{1, -d, d},
-			b.knob[i].Z-d-b.depth[i], 1/(b.depthSigma[i]*b.depthSigma[i]))
 	}
+	b.hands(s)
 	b.smooth(s)
 	for k := range numGlobals {
 		s.add([]int{n + k}, []float64{1}, b.global[k]-b.prior[k].mean, 1/(b.prior[k].sd*b.prior[k].sd))
+	}
+}
+
+// handsLastS is how long an error of the hands' depth stays the same: what the
+// body's fit gets wrong hangs on the pose.
+const handsLastS = 0.1
+
+// hands keeps the bottom hand's place on the handle near the depth that the
+// body's fit has for it, relative to the hips at f/scale. The difference is a
+// first-order Gauss-Markov process: small moves of the hands are seen better
+// than where they are.
+func (b *batFit) hands(s *normal) {
+	n := perFrame * len(b.looks)
+	d := b.f() / b.scale()
+	off := func(i int) float64 { return b.knob[i].Z + bottomFistIn*b.dir[i].Z - d - b.depth[i] }
+	idx, jac := make([]int, 8), make([]float64, 8)
+	idx[6], idx[7] = n+globalFocal, n+globalScale
+	for i := range b.looks {
+		sigma := math.Hypot(b.depthSigma[i], fistSigmaIn)
+		keep, v := 0.0, sigma*sigma
+		if i > 0 {
+			keep = math.Exp(-(b.looks[i].ms - b.looks[i-1].ms) / 1000 / handsLastS)
+			v *= 1 - keep*keep
+		}
+		res := off(i)
+		for k, c := range [2]float64{1, -keep} {
+			j := max(0, i-k)
+			if k == 1 && i > 0 {
+				res -= keep * off(j)
+			}
+			e1, e2 := tangent(b.dir[j])
+			o := perFrame * j
+			idx[3*k], idx[3*k+1], idx[3*k+2] = o+2, o+3, o+4
+			jac[3*k], jac[3*k+1], jac[3*k+2] = c, c*bottomFistIn*e1.Z, c*bottomFistIn*e2.Z
+		}
+		jac[6], jac[7] = -(1-keep)*d, (1-keep)*d
+		if i == 0 {
+			s.add(append(append([]int(nil), idx[:3]...), idx[6:]...), append(append([]float64(nil), jac[:3]...), jac[6:]...), res, 1/v)
+			continue
+		}
+		s.add(idx, jac, res, 1/v)
 	}
 }
 

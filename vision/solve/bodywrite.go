@@ -49,9 +49,8 @@ func (b *bodyFit) depthAt(joint int, ms float64) (z, sigma float64, ok bool) {
 // and its standard error, inches. Before and after the body was seen it is the
 // mean of a swing.
 func (b *bodyFit) handDepth(ms float64) (z, sigma float64) {
-	// the knob lies up to a hand's breadth from the bottom hand along the bat
 	if z, s, ok := b.depthAt(jHandL, ms); ok {
-		return z - b.cam.distance, math.Hypot(s, bottomFistIn/math.Sqrt2)
+		return z - b.cam.distance, s
 	}
 	sin, cos := math.Sincos(b.cam.yaw)
 	return -handsFrontIn * cos, math.Hypot(handsFrontSigmaIn*cos, 12*sin)

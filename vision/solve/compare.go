@@ -63,6 +63,7 @@ func Compare(got *vision.Track, want *vision.Solution, span Span) []Error {
 			add(name+"_y_in", p.Y-q.Y, math.Hypot(p.SY, s.Y))
 			add(name+"_z_in", p.Z-q.Z, math.Hypot(p.SZ, s.Z))
 		}
+		axes("head", g.Head, w.Head)
 		axes("knob", g.Knob, w.Knob)
 		axes("tip", g.Tip, w.Tip)
 		if g.Knob.Valid && g.Tip.Valid {

@@ -21,9 +21,10 @@ const (
 
 	// The ball is met within this time of the fastest barrel.
 	breakWithinMs = 35.0
-	// A break must lower the cost by this much to be believed: it is chosen
-	// from some 10 independent places, but a ball is met in most swings.
-	breakGain = 1.5
+	// A break must lower the cost by this much to be believed (it is chosen from
+	// some 10 independent places and has a parameter of its own) and slow the
+	// bat by this share.
+	breakGain, breakLoss = 8.0, 0.04
 	// frames on either side that a trial works on
 	breakSpanMs = 110.0
 
@@ -115,9 +116,9 @@ func (b *batFit) around(ms, spanMs float64) (t *batFit, first int, ok bool) {
 }
 
 // bestBreak tries breaks halfway between frames, from and to bounding them, and
-// returns the one of least cost, what else(ms) says against each counted in, and
-// the gain over no break.
-func (b *batFit) bestBreak(from, to float64, against func(ms float64) float64) (at, gain float64) {
+// returns the one of least cost, what speaks against each counted in, its gain
+// over no break, and its loss.
+func (b *batFit) bestBreak(from, to float64, against func(ms float64) float64) (at, gain, loss float64) {
 	s := b.size()
 	knob, dir := slices.Clone(b.knob), slices.Clone(b.dir)
 	cost := func(ms float64) float64 {
@@ -139,10 +140,10 @@ func (b *batFit) bestBreak(from, to float64, against func(ms float64) float64) (
 			continue
 		}
 		if c := cost(mid) + against(mid); c < best {
-			best, at = c, mid
+			best, at, loss = c, mid, b.global[globalLoss]
 		}
 	}
-	return at, none - best
+	return at, none - best, loss
 }
 
 // trialSteps bounds the steps of a trial, which starts next to its answer.
@@ -160,8 +161,8 @@ func (b *batFit) findBreak(peakMs float64) {
 		b.breakMs, b.breakFromBall = ms, true
 		return
 	}
-	at, gain := t.bestBreak(peakMs-breakWithinMs, peakMs+breakWithinMs, func(float64) float64 { return 0 })
-	if gain > breakGain {
+	at, gain, loss := t.bestBreak(peakMs-breakWithinMs, peakMs+breakWithinMs, func(float64) float64 { return 0 })
+	if gain > breakGain && loss > breakLoss {
 		b.breakMs = at
 	}
 }

@@ -16,6 +16,7 @@ import (
 // constant (their definition), by a slowly wandering error and by jitter,
 // wrists worse in blur, and a 3-D guess with its own errors.
 type wear struct {
+	focal                 float64 // focal length told, as a share of the true one; 0 not told
 	seed                  uint64
 	definition            float64 // constant per joint and clip, sd per axis
 	wander                float64 // sd per axis, correlated over 150 ms
@@ -63,6 +64,7 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 	rng := rand.New(rand.NewPCG(o.seed, 99))
 	scale := tr.Scale.PxPerIn
 	tr.Scale, tr.Sighting, tr.Notes = vision.Scale{}, vision.Sighting{}, nil
+	tr.Clip.FocalPx = o.focal * f.Camera.FocalPx
 	sol, err := f.Solution()
 	if err != nil {
 		t.Fatal(err)

@@ -47,7 +47,7 @@ func TestReport(t *testing.T) {
 	if dir == "" {
 		dir = "../../testdata/clips"
 	}
-	paths, err := filepath.Glob(filepath.Join(dir, "*.json*"))
+	paths, err := filepath.Glob(filepath.Join(dir, "s*_*.json*"))
 	if err != nil || len(paths) == 0 {
 		t.Fatalf("no truth files in %s: %v", dir, err)
 	}

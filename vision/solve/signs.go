@@ -40,7 +40,7 @@ const (
 // the right of the knob and sin(a) behind it; the swing turns forward, da > 0,
 // so a tip that moves to the right is in front and one that moves to the left
 // is behind.
-func (b *batFit) turnCue(sc *scene, peakMs float64) {
+func (b *batFit) turnCue(peakMs float64) {
 	part := &scene{looks: b.looks}
 	side := part.newTrace(accelBarrel, b.scale(), func(l *look) point {
 		if !l.knob.ok || !l.tip.ok {
@@ -200,7 +200,7 @@ func (b *batFit) start(far []bool) {
 	}
 }
 
-// knobAt is the knob's mark at its prior depth.
+// knobAt is the knob's mark at the depth that the hands are thought to have.
 func (b *batFit) knobAt(i int) r3.Vec {
 	z := b.f()/b.scale() + b.depth[i]
 	m := b.looks[i].knob

@@ -189,9 +189,6 @@ func (w *work) three(ctx context.Context, out *vision.Track) error {
 	return nil
 }
 
-// depthLastsTogetherS is how long an error of the hands' depth stays the same.
-const depthLastsTogetherS = 0.1
-
 func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 	sc, c := w.scene, &w.cam
 	first, last := -1, -1
@@ -223,9 +220,8 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 			b.leanWeight[i] = min(1, dt/0.3) / (leanSigmaIn * leanSigmaIn)
 		}
 		b.depth[i], b.depthSigma[i] = body.handDepth(b.looks[i].ms)
-		b.depthSigma[i] *= math.Sqrt(max(1, depthLastsTogetherS/dt))
 	}
-	b.turnCue(sc, sc.looks[w.moments.peak].ms)
+	b.turnCue(sc.looks[w.moments.peak].ms)
 	s := b.size()
 	doubt, err := b.refine(b.chooseSigns(sc.looks[w.moments.peak].ms), s)
 	if err != nil {

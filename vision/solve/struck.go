@@ -45,7 +45,7 @@ func Struck(ctx context.Context, track vision.Track, contactMs, sigmaMs float64)
 	}
 	sigma := max(sigmaMs, 0.3)
 	reach := max(2*sigma, step)
-	at, _ := t.bestBreak(contactMs-reach, contactMs+reach, func(ms float64) float64 { return sq((ms - contactMs) / sigma) })
+	at, _, _ := t.bestBreak(contactMs-reach, contactMs+reach, func(ms float64) float64 { return sq((ms - contactMs) / sigma) })
 	if math.IsNaN(at) {
 		return track, nil
 	}
@@ -102,18 +102,14 @@ func fromSolution(track *vision.Track) (*batFit, bool) {
 				return nil, false
 			}
 			b.knob[i], b.dir[i] = b.knob[i-1], b.dir[i-1]
-			b.depth[i], b.depthSigma[i] = b.depth[i-1], 2*b.depthSigma[i-1]
+			b.depth[i], b.depthSigma[i] = b.depth[i-1], handsDepthAgainIn
 			continue
 		}
 		knob, tip := cam.fromSwing(r3.Vec(p.Knob.Vec3)), cam.fromSwing(r3.Vec(p.Tip.Vec3))
 		b.length0 = r3.Norm(r3.Sub(tip, knob))
 		b.knob[i], b.dir[i] = knob, r3.Unit(r3.Sub(tip, knob))
-		b.depth[i] = knob.Z - cam.f/cam.scale
-		dt := 1.0 / 30
-		if i > 0 {
-			dt = (b.looks[i].ms - b.looks[i-1].ms) / 1000
-		}
-		b.depthSigma[i] = handsDepthAgainIn * math.Sqrt(max(1, depthLastsTogetherS/dt))
+		b.depth[i] = knob.Z + bottomFistIn*b.dir[i].Z - cam.f/cam.scale
+		b.depthSigma[i] = handsDepthAgainIn
 	}
 	return b, true
 }
