@@ -74,6 +74,6 @@ func TestReadmeTable(t *testing.T) {
 		t.Fatalf("README.md lacks %s ... %s", metrics.MeasuresBegin, metrics.MeasuresEnd)
 	}
 	if strings.TrimSpace(table) != strings.TrimSpace(metrics.MarkdownTable()) {
-		t.Error("the README's table of measures is out of date: put there what `nightcage measures --markdown` prints")
+		t.Error("the README's table of measures is out of date: put there what metrics.MarkdownTable gives (`nightcage measures` prints it)")
 	}
 }

@@ -1,7 +1,6 @@
 package metrics_test
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -135,6 +134,6 @@ func TestPlanarIntervalsHoldTheTruth(t *testing.T) {
 		t.Fatalf("only %d planar readings", n)
 	}
 	if share := float64(held) / float64(n); share < .93 {
-		t.Error(fmt.Sprintf("planar intervals hold the truth %.1f %% of the time", 100*share))
+		t.Errorf("planar intervals hold the truth %.1f %% of the time", 100*share)
 	}
 }

@@ -72,10 +72,11 @@ func (w *twoWaves) rate(ms float64) r3.Vec { return r3.Add(w[0].rate(ms), w[1].r
 // goes the same way over neighbouring instants. Against exact solutions of
 // rendered clips the solver's errors are correlated .9 and more over 40 ms, .2
 // (hips' depth) to .9 over 80 ms, .1 to .9 over 160 ms, 0 to .8 over 320 ms;
-// these give .96, .86, .59 and .32.
+// these give .95, .82, .47 and .13 (a network's error hangs on the pose, which is
+// another one 300 ms on).
 const (
 	lastingMs   = 120
-	lastingKept = .3
+	lastingKept = .1
 )
 
 // chunk is how many frames of noise are drawn together.

@@ -9,8 +9,8 @@ type Grade string
 // its standard uncertainty is within the catalogue's useful bound. It is
 // estimated when it has a value but the uncertainty is above that bound, the
 // scale rests on priors alone, a planar reading stands in for a solution, the
-// solution has a rival that fits nearly as well, an event it rests on is more
-// likely wrong than right, or most of the frames it was read from were filled
+// solution has a rival that fits nearly as well, an event it rests on is a guess,
+// or most of the frames it was read from were filled
 // in rather than seen.
 const (
 	GradeMeasured    Grade = "measured"
@@ -104,8 +104,9 @@ const (
 	// doubtLimit: above it the rival solution fits closely enough that the
 	// depth signs may be wrong.
 	doubtLimit = 0.5
-	// eventConfidenceLimit: below it an event is more likely wrong than right.
-	eventConfidenceLimit = 0.5
+	// eventConfidenceLimit: what phases could only guess at from other events
+	// has a confidence of .2 to .3, what it saw .4 and more.
+	eventConfidenceLimit = 0.35
 	// seenShare of the frames behind a reading must show the point itself.
 	seenShare = 0.5
 )

@@ -138,7 +138,7 @@ func scatterOf(lastMs float64, rng *rand.Rand) overTime {
 			return [3]float64{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}
 		}
 	}
-	return lasting(.3, lastMs, rng)
+	return lasting(.1, lastMs, rng)
 }
 
 // jointErrors gives every landmark, and the head, its own error and its pair's,
