@@ -23,6 +23,14 @@ const chi2Two95 = 5.991
 // z95 is the two-sided 95 % point of the standard normal.
 const z95 = 1.960
 
+// compare adds everything that one clip's result can be compared in.
+func (ts *tallies) compare(m Measured, t *truth.File) {
+	ts.compareTrack(m.Track, t)
+	ts.compareEvents(m.Timeline, t)
+	ts.compareMeasures(m.Swing, t)
+	ts.compareSide(m.Track, t)
+}
+
 // compareTrack adds the image errors of knob, tip, bat angle and landmarks.
 // Frames are matched by index; a frame that the track lacks counts as
 // unavailable for every quantity.

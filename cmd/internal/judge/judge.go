@@ -4,12 +4,13 @@
 package judge
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
-	"sort"
+	"slices"
 	"strings"
 
 	"nightcage/metrics"
@@ -33,6 +34,27 @@ type Report struct {
 	Clips      int        `json:"clips"`
 	Failed     []Failed   `json:"failed"` // clips the pipeline could not measure at all
 	Quantities []Quantity `json:"quantities"`
+	Splits     []Split    `json:"splits"`
+}
+
+// Split is the judgement of the clips that have something in common.
+type Split struct {
+	By         string     `json:"by"` // "fps", "shutter", "view", "place" or "bats"
+	Value      string     `json:"value"`
+	Clips      int        `json:"clips"`
+	Quantities []Quantity `json:"quantities"`
+}
+
+// commons says what a clip has in common with others. The place stands for the
+// light: rendered clips are lit by where they are set.
+func commons(t *truth.File) [][2]string {
+	return [][2]string{
+		{"fps", fmt.Sprintf("%.0f", t.FPS)},
+		{"shutter", fmt.Sprintf("1/%.0f s", 1/t.ShutterS)},
+		{"view", string(t.View)},
+		{"place", t.Scene.Background},
+		{"bats", t.Handedness},
+	}
 }
 
 // Failed is a clip without a result; all its quantities count as unavailable.
@@ -53,8 +75,10 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 	if err != nil {
 		return Report{}, err
 	}
-	rep := Report{Clips: len(clips), Failed: []Failed{}}
-	ts := newTallies()
+	rep := Report{Clips: len(clips), Failed: []Failed{}, Splits: []Split{}}
+	all := newTallies()
+	var order [][2]string
+	parts, sizes := map[[2]string]*tallies{}, map[[2]string]int{}
 	for i, path := range clips {
 		name := filepath.Base(path)
 		tf, err := truth.Find(path)
@@ -73,13 +97,24 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 			rep.Failed = append(rep.Failed, Failed{Clip: name, Reason: err.Error()})
 			m = Measured{Timeline: phases.Timeline{Events: missing()}}
 		}
-		ts.compareTrack(m.Track, t)
-		ts.compareEvents(m.Timeline, t)
-		ts.compareMeasures(m.Swing, t)
-		ts.compareSide(m.Track, t)
+		all.compare(m, t)
+		for _, k := range commons(t) {
+			if parts[k] == nil {
+				parts[k] = newTallies()
+				order = append(order, k)
+			}
+			parts[k].compare(m, t)
+			sizes[k]++
+		}
 		done(i+1, len(clips), name)
 	}
-	rep.Quantities = ts.quantities()
+	rep.Quantities = all.quantities()
+	slices.SortFunc(order, func(a, b [2]string) int {
+		return cmp.Or(cmp.Compare(a[0], b[0]), cmp.Compare(len(a[1]), len(b[1])), cmp.Compare(a[1], b[1]))
+	})
+	for _, k := range order {
+		rep.Splits = append(rep.Splits, Split{By: k[0], Value: k[1], Clips: sizes[k], Quantities: parts[k].quantities()})
+	}
 	return rep, nil
 }
 
@@ -120,6 +155,6 @@ func withTruth(dir string) ([]string, error) {
 	if len(out) == 0 {
 		return nil, fmt.Errorf("judge %s: %w", filepath.Base(dir), ErrNoClips)
 	}
-	sort.Strings(out)
+	slices.Sort(out)
 	return out, nil
 }

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"strings"
 
 	"nightcage/cmd/internal/judge"
 )
@@ -14,8 +15,45 @@ func Judgement(w io.Writer, r judge.Report) error {
 	for _, f := range r.Failed {
 		p.f("no result: %s: %s\n", f.Clip, f.Reason)
 	}
+	p.table(quantityRows(r.Quantities))
+	p.f("\n")
+	rows := []string{"SPLIT BY\tCLIPS\tTIP IN\tKNOB IN\tBAT ANGLE DEG\tLANDMARK IN\tCONTACT FRAMES\tBAT SPEED\tATTACK DEG"}
+	for _, s := range r.Splits {
+		cells := []string{s.By + " " + s.Value, fmt.Sprint(s.Clips)}
+		for _, id := range splitIDs {
+			cells = append(cells, splitCell(s.Quantities, id))
+		}
+		rows = append(rows, strings.Join(cells, "\t"))
+	}
+	p.table(rows)
+	return p.err
+}
+
+// splitIDs are the quantities that splits are shown in: median, and 95th
+// percentile of those with many values.
+var splitIDs = []string{"tip_swing_in", "knob_swing_in", "bat_angle_deg", "landmark_in", "event.contact_frames",
+	"measure.bat_speed_contact", "measure.attack_angle_contact"}
+
+func splitCell(qs []judge.Quantity, id string) string {
+	for _, q := range qs {
+		switch {
+		case q.ID != id:
+		case q.N == 0:
+			return "-"
+		case q.MedianRel != nil:
+			return percent(q.MedianRel, 1)
+		case q.N < 20:
+			return fmt.Sprintf("%.2f", q.Median)
+		default:
+			return fmt.Sprintf("%.2f / %.2f", q.Median, q.P95)
+		}
+	}
+	return "-"
+}
+
+func quantityRows(qs []judge.Quantity) []string {
 	rows := []string{"QUANTITY\tUNIT\tN\tMEDIAN\tP95\tMEDIAN REL\tBIAS\tUNAVAILABLE\t95 % HOLDS"}
-	for _, q := range r.Quantities {
+	for _, q := range qs {
 		if q.N == 0 {
 			rows = append(rows, fmt.Sprintf("%s\t%s\t0\t-\t-\t-\t-\t%d\t-", q.ID, q.Unit, q.Unavailable))
 			continue
@@ -23,8 +61,7 @@ func Judgement(w io.Writer, r judge.Report) error {
 		rows = append(rows, fmt.Sprintf("%s\t%s\t%d\t%.2f\t%.2f\t%s\t%s\t%d\t%s", q.ID, q.Unit, q.N, q.Median, q.P95,
 			percent(q.MedianRel, 1), plain(q.Bias), q.Unavailable, percent(q.Coverage95, 0)))
 	}
-	p.table(rows)
-	return p.err
+	return rows
 }
 
 func plain(x *float64) string {
