@@ -83,6 +83,27 @@ func squares(w, h int) []ROI {
 	return out
 }
 
+// tiles lists overlapping squares of half the shorter side that cover a
+// picture, for people too small to be found in squares.
+func tiles(w, h int) []ROI {
+	side := float64(min(w, h)) / 2
+	along := func(length int) []float64 {
+		n := int(math.Ceil((float64(length)-side)/(side/2))) + 1
+		at := make([]float64, n)
+		for i := range at {
+			at[i] = side/2 + float64(i)*(float64(length)-side)/float64(n-1) - 0.5
+		}
+		return at
+	}
+	var out []ROI
+	for _, y := range along(h) {
+		for _, x := range along(w) {
+			out = append(out, ROI{X: x, Y: y, Side: side})
+		}
+	}
+	return out
+}
+
 // detect runs the detector on each square and returns one finding a person,
 // best first.
 func (e *Estimator) detect(ctx context.Context, img gocv.Mat, in []ROI) ([]finding, error) {

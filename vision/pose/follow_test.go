@@ -246,6 +246,35 @@ func TestPeopleFindsTwo(t *testing.T) {
 	}
 }
 
+// A hitter 120 px tall in a picture of 720 rows.
+func TestPeopleFindsSmall(t *testing.T) {
+	e, ctx := estimator(t), context.Background()
+	for _, name := range clips {
+		img := firstPicture(t, name)
+		whole, err := e.People(ctx, img)
+		if err != nil || len(whole) != 1 {
+			t.Fatalf("%s: %d people: %v", name, len(whole), err)
+		}
+		scale := 120 * squareHeights / whole[0].ROI.Side
+		wide := gocv.NewMatWithSizeFromScalar(gocv.NewScalar(60, 110, 70, 0), 720, 1280, gocv.MatTypeCV8UC3)
+		defer wide.Close()
+		w, h := int(float64(img.Cols())*scale), int(float64(img.Rows())*scale)
+		at := image.Rect(400, 300, 400+w, 300+h)
+		part := wide.Region(at)
+		gocv.Resize(img, &part, at.Size(), 0, 0, gocv.InterpolationArea)
+		part.Close()
+		got, err := e.People(ctx, wide)
+		if err != nil || len(got) != 1 {
+			t.Errorf("%s: %d people at %.2f of the size: %v", name, len(got), scale, err)
+			continue
+		}
+		wantX, wantY := 400+whole[0].ROI.X*scale, 300+whole[0].ROI.Y*scale
+		if math.Hypot(got[0].ROI.X-wantX, got[0].ROI.Y-wantY) > 0.06*got[0].ROI.Side {
+			t.Errorf("%s: found at (%.0f, %.0f), want (%.0f, %.0f)", name, got[0].ROI.X, got[0].ROI.Y, wantX, wantY)
+		}
+	}
+}
+
 func TestNobodyThere(t *testing.T) {
 	e := estimator(t)
 	blank := gocv.NewMatWithSizeFromScalar(gocv.NewScalar(90, 140, 80, 0), 720, 1280, gocv.MatTypeCV8UC3)

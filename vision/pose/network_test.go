@@ -164,3 +164,32 @@ func TestDepth(t *testing.T) {
 		}
 	}
 }
+
+// Together the tiles must show every place of the picture in some tile with
+// room for a small person around it, and none may reach outside.
+func TestTilesCover(t *testing.T) {
+	for _, size := range [][2]int{{1280, 720}, {720, 1280}, {640, 640}, {1920, 1080}} {
+		w, h := size[0], size[1]
+		list := tiles(w, h)
+		side := float64(min(w, h)) / 2
+		for y := 0.0; y <= float64(h); y += 20 {
+			for x := 0.0; x <= float64(w); x += 20 {
+				// as deep inside a tile as a quarter of it, or the edge, allows
+				needX, needY := min(x, float64(w)-x, side/4), min(y, float64(h)-y, side/4)
+				covered := false
+				for _, r := range list {
+					inX, inY := side/2-math.Abs(x-0.5-r.X), side/2-math.Abs(y-0.5-r.Y)
+					covered = covered || inX >= needX-1e-9 && inY >= needY-1e-9
+				}
+				if !covered {
+					t.Fatalf("%dx%d: (%.0f, %.0f) lies at the rim of every tile", w, h, x, y)
+				}
+			}
+		}
+		for _, r := range list {
+			if r.X-side/2 < -0.5-1e-9 || r.X+side/2 > float64(w)-0.5+1e-9 || r.Y-side/2 < -0.5-1e-9 || r.Y+side/2 > float64(h)-0.5+1e-9 {
+				t.Errorf("%dx%d: tile at (%.1f, %.1f) reaches outside", w, h, r.X, r.Y)
+			}
+		}
+	}
+}
