@@ -1,9 +1,6 @@
 package onnxfile
 
-import (
-	"encoding/binary"
-	"math"
-)
+import "encoding/binary"
 
 // message collects one protobuf message's bytes.
 type message []byte
@@ -11,7 +8,6 @@ type message []byte
 const (
 	wireVarint = 0
 	wireBytes  = 2
-	wireFixed4 = 5
 )
 
 func (m *message) key(field, wire int) { *m = binary.AppendUvarint(*m, uint64(field<<3|wire)) }
@@ -28,8 +24,3 @@ func (m *message) bytes(field int, b []byte) {
 }
 
 func (m *message) string(field int, s string) { m.bytes(field, []byte(s)) }
-
-func (m *message) float(field int, v float32) {
-	m.key(field, wireFixed4)
-	*m = binary.LittleEndian.AppendUint32(*m, math.Float32bits(v))
-}
