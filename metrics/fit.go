@@ -6,7 +6,7 @@ import (
 )
 
 // maxDegree is the highest polynomial a line may have.
-const maxDegree = 3
+const maxDegree = 4
 
 // windowMs bounds how far from the instant a line may reach. A swing's forward
 // move takes about 150 ms; a window of 120 ms in all is as wide as one
