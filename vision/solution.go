@@ -38,7 +38,7 @@ type Camera struct {
 	T                                                          Vec3       // inches
 	Centre                                                     Vec3       // camera's place in the swing frame, inches
 	FocalSigmaRel, DistanceSigmaRel, TiltSigmaDeg, YawSigmaDeg float64
-	From                                                       []string // what set it: "height", "bat", "plate", "ground", "prior"
+	From                                                       []string // what set it: "height", "bat", "plate", "ground", "ball", "lens", "prior"
 }
 
 // Solution is the swing in three dimensions.

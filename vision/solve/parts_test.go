@@ -240,3 +240,42 @@ func TestStruckWithoutABat(t *testing.T) {
 		t.Error("a context that has ended was overlooked")
 	}
 }
+
+// A ball that flies along X, as a pinhole sees it with gravity pulling, must give
+// the camera's yaw within the spread of pitches and its own claim.
+func TestYawFromPitch(t *testing.T) {
+	for _, yaw := range []float64{-25, 0, 14, 90, -90} {
+		s := plain()
+		s.yawDeg, s.tiltDeg = yaw, 7
+		c := s.camera()
+		c.fSigmaRel = .05
+		rng := rand.New(rand.NewPCG(5, uint64(yaw+100)))
+		w := &work{scene: &scene{}, cam: c}
+		for k := range 40 {
+			ms := float64(k) * 1000 / 240
+			tc := (ms - 150) / 1000 // s to contact
+			l := look{ms: ms}
+			p := c.fromSwing(r3.Vec{X: 15 - 1200*tc, Y: 30 - 90*tc - 193*tc*tc, Z: 27})
+			if u, v := c.project(p); tc < 0 && p.Z > 20 && math.Abs(u) < synWidth/2 {
+				l.ball = point{u: u + .7*rng.NormFloat64(), v: v + .7*rng.NormFloat64(), sigma: .7, ok: true}
+			}
+			w.scene.looks = append(w.scene.looks, l)
+		}
+		w.moments.peak = 36
+		got, ok := w.yawFromPitch()
+		if !ok {
+			t.Errorf("yaw %g: none found", yaw)
+			continue
+		}
+		off := math.Remainder(got.rad-yaw*math.Pi/180, 2*math.Pi)
+		if math.Abs(off) > 3*got.sigma || math.Abs(off) > 5*math.Pi/180 {
+			t.Errorf("yaw %g: off by %.1f deg, claimed %.1f", yaw, off*180/math.Pi, got.sigma*180/math.Pi)
+		}
+		if got.sigma < pitchSidewaysSigma {
+			t.Errorf("yaw %g: claims %.1f deg, less than pitches spread", yaw, got.sigma*180/math.Pi)
+		}
+	}
+	if _, ok := (&work{scene: &scene{looks: make([]look, 5)}}).yawFromPitch(); ok {
+		t.Error("a yaw without a ball")
+	}
+}

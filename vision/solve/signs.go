@@ -231,7 +231,7 @@ func (b *batFit) refine(far []bool, s *normal) (doubt float64, err error) {
 		for _, st := range b.stretches() {
 			back()
 			b.flip(st[0], st[1])
-			if err := minimise(b, s, fitSteps); err != nil || !b.differs(keepD) {
+			if err := minimise(b, s, flipSteps); err != nil || !b.differs(keepD) {
 				continue
 			}
 			if c := cost(); c < best {
@@ -253,8 +253,9 @@ func (b *batFit) refine(far []bool, s *normal) (doubt float64, err error) {
 	return math.Exp(-max(0, second-best) / 2), nil
 }
 
-// fitSteps bounds the Levenberg-Marquardt steps of one fit.
-const fitSteps = 15
+// fitSteps bounds the Levenberg-Marquardt steps of one fit, flipSteps those of a
+// fit that only asks whether other signs are better.
+const fitSteps, flipSteps = 15, 8
 
 // stretches are the runs of frames between passes of the bat across the line
 // of sight: where the depth part of its direction has a minimum (not a deep one:

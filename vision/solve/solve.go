@@ -102,19 +102,19 @@ func (w *work) solve(ctx context.Context, out *vision.Track) error {
 	// lens and distance are needed to turn World, World to see the scale
 	f0, _ := w.focal(sc.roughScale(w.sizes.height))
 	sc.turnWorld(f0)
-	body, ok := sc.scaleFromBody(m.stance, w.sizes)
+	scale, ok := sc.scaleFromBody(m.stance, w.sizes)
 	if !ok {
 		return errors.New("no stance with hips, shoulders and ankles in view")
 	}
-	w.bodyScale = body
-	sources := []vision.ScaleSource{body}
+	w.bodyScale = scale
+	sources := []vision.ScaleSource{scale}
 	yaw, ok := sc.yawFromWorld(m.stance)
 	if !ok {
-		if yaw, ok = sc.yawFromPicture(m.stance, body.PxPerIn, w.sizes.height); !ok {
+		if yaw, ok = sc.yawFromPicture(m.stance, scale.PxPerIn, w.sizes.height); !ok {
 			return errors.New("the camera's side of the hitter cannot be told")
 		}
 	}
-	if bat, ok := sc.scaleFromBat(m, w.sizes, f0/body.PxPerIn, yaw.rad); ok {
+	if bat, ok := sc.scaleFromBat(m, w.sizes, f0/scale.PxPerIn, yaw.rad); ok {
 		sources = append(sources, bat)
 	}
 	out.Scale = combineScale(sources)
@@ -129,8 +129,15 @@ func (w *work) solve(ctx context.Context, out *vision.Track) error {
 		guesses = append(guesses, feet)
 		c.from = append(c.from, "ground")
 	}
+	body, _ := fuse(guesses)
+	body.sigma = math.Hypot(body.sigma, squareSigma)
+	guesses = []angleGuess{body}
+	if pitch, ok := w.yawFromPitch(); ok {
+		guesses = append(guesses, pitch)
+		c.from = append(c.from, "ball")
+	}
 	both, _ := fuse(guesses)
-	c.yaw, c.yawSigma = both.rad, math.Hypot(both.sigma, squareSigma)
+	c.yaw, c.yawSigma = both.rad, both.sigma
 	w.replace()
 	for _, src := range sources {
 		c.from = append(c.from, src.From)
