@@ -25,7 +25,7 @@ const (
 	// twice E[max of 3] - E[max of 2] of normal values.
 	excessSigma = 2 * (0.846 - 0.564)
 
-	edgeShare = 0.25 // of a blob's peak: where its outline is taken
+	edgeShare = 0.12 // of a blob's peak: where its outline is taken
 	minFill   = 0.6  // share of its own outline's ellipse that a blob must fill
 	maxStreak = 16   // times its radius: 100 mph through 1/50 s and a child's scale
 	maxBlobs  = 30   // kept per frame
@@ -66,12 +66,10 @@ func (f *Finder) blobs(t triple) ([]seenBlob, error) {
 			continue
 		}
 		part := f.flood(d, i, low)
-		if len(part) < leastPx || len(part) > f.mostPx() {
+		if len(part) < leastPx || len(part) > largestPart*f.mostPx() {
 			continue
 		}
-		if b, ok := f.measure(part, d, pix, thr, noise); ok {
-			out = append(out, b)
-		}
+		out = f.measure(out, part, pix, thr, noise)
 	}
 	return out, nil
 }
@@ -153,14 +151,21 @@ func (f *Finder) window(part []int32, pix [3][]uint8) window {
 }
 
 // outline returns the px of the window above the level that are connected with
-// the part, and whether they reach the window's border.
-func (f *Finder) outline(o window, part []int32, level uint8) (px []int32, cut bool) {
+// the part, those of them above the bright level, and whether they reach the
+// window's border.
+func (f *Finder) outline(o window, part []int32, level, bright uint8) (px, core []int32, cut bool) {
 	w := f.size.X
 	px = f.inner[:0]
 	take := func(x, y int) {
-		if q := y*o.w + x; o.v[q] > level {
-			o.v[q] = 0 // taken
-			px = append(px, int32(q))
+		q := y*o.w + x
+		v := o.v[q]
+		if v <= level {
+			return
+		}
+		o.v[q] = 0 // taken
+		px = append(px, int32(q))
+		if v > bright {
+			core = append(core, int32(q))
 		}
 	}
 	for _, p := range part {
@@ -176,17 +181,115 @@ func (f *Finder) outline(o window, part []int32, level uint8) (px []int32, cut b
 		}
 	}
 	f.inner = px
-	return px, cut
+	return px, core, cut
 }
 
-// measure turns one part into a Blob, unless it cannot be a ball.
-func (f *Finder) measure(part []int32, d []uint8, pix [3][]uint8, thr, noise float64) (seenBlob, bool) {
+// measure adds the blobs that one part makes: the part itself if it may be a
+// ball, else those of its pieces that may, when it is cut where it is thin. A
+// ball that just left the bat hangs on to it in the picture.
+func (f *Finder) measure(out []seenBlob, part []int32, pix [3][]uint8, thr, noise float64) []seenBlob {
 	o := f.window(part, pix)
 	level := uint8(math.Max(0.7*thr, edgeShare*float64(o.peak)))
-	px, cut := f.outline(o, part, level)
-	if len(px) < leastPx || cut {
-		return seenBlob{}, false
+	px, core, cut := f.outline(o, part, level, uint8(pieceEdge*float64(o.peak)))
+	if len(px) < leastPx {
+		return out
 	}
+	if !cut {
+		if b, ok := f.shape(o, px, thr, noise); ok {
+			return append(out, b)
+		}
+	}
+	for _, piece := range f.pieces(o, core) {
+		if b, ok := f.shape(o, piece, thr, noise); ok && b.RadiusPx > pieceScale*baseballIn/2*f.setup.PxPerIn {
+			b.SigmaPx = math.Hypot(b.SigmaPx, pieceShare*b.RadiusPx)
+			out = append(out, b)
+		}
+	}
+	return out
+}
+
+const (
+	largestPart = 4    // times the largest streak: larger parts are bodies
+	pieceEdge   = 0.3  // of a part's peak: where it is thin is told from its bright inside
+	pieceScale  = 0.7  // a piece smaller than a ball at the hitter is a corner of something
+	pieceShare  = 0.25 // of its radius that a piece's middle is off
+)
+
+// pieces cuts a part where it is thinner than about a ball's radius.
+func (f *Finder) pieces(o window, px []int32) [][]int32 {
+	e := int(math.Round(baseballIn / 2 * f.setup.PxPerIn / float64(f.shrink) * 0.55))
+	if e < 1 {
+		return nil
+	}
+	in := make([]bool, o.w*o.h)
+	for _, q := range px {
+		in[q] = true
+	}
+	core := slices.Clone(in)
+	for range 2 { // along x, then along y
+		src := slices.Clone(core)
+		for y := range o.h {
+			for x := range o.w {
+				run := true
+				for d := -e; d <= e && run; d++ {
+					run = x+d >= 0 && x+d < o.w && src[y*o.w+x+d]
+				}
+				core[y*o.w+x] = run
+			}
+		}
+		core = turned(core, o.w, o.h)
+		o.w, o.h = o.h, o.w
+	}
+	var out [][]int32
+	for q := range core {
+		if !core[q] {
+			continue
+		}
+		// Take the whole connected core, then what lies around it.
+		core[q] = false
+		piece := []int32{int32(q)}
+		for n := 0; n < len(piece); n++ {
+			x, y := int(piece[n])%o.w, int(piece[n])/o.w
+			for yy := max(y-1, 0); yy <= min(y+1, o.h-1); yy++ {
+				for xx := max(x-1, 0); xx <= min(x+1, o.w-1); xx++ {
+					if r := yy*o.w + xx; core[r] {
+						core[r] = false
+						piece = append(piece, int32(r))
+					}
+				}
+			}
+		}
+		var whole []int32
+		for _, p := range piece {
+			x, y := int(p)%o.w, int(p)/o.w
+			for yy := max(y-e, 0); yy <= min(y+e, o.h-1); yy++ {
+				for xx := max(x-e, 0); xx <= min(x+e, o.w-1); xx++ {
+					if r := yy*o.w + xx; in[r] {
+						in[r] = false
+						whole = append(whole, int32(r))
+					}
+				}
+			}
+		}
+		out = append(out, whole)
+	}
+	return out
+}
+
+// turned swaps rows and columns.
+func turned(m []bool, w, h int) []bool {
+	out := make([]bool, len(m))
+	for y := range h {
+		for x := range w {
+			out[x*h+y] = m[y*w+x]
+		}
+	}
+	return out
+}
+
+// shape measures px of a window as a ball or its streak; ok is false when they
+// cannot be one.
+func (f *Finder) shape(o window, px []int32, thr, noise float64) (b seenBlob, ok bool) {
 	// The outline alone counts, not how bright it is inside: a ball is lit from
 	// one side.
 	n := float64(len(px))
@@ -207,10 +310,10 @@ func (f *Finder) measure(part []int32, d []uint8, pix [3][]uint8, thr, noise flo
 	long := math.Sqrt(12 * math.Max(big-lit, 0))
 	least, most := f.radii()
 	if r > most || r < 0.6*least || long > maxStreak*r {
-		return seenBlob{}, false
+		return b, false
 	}
 	if n > 8 && n < minFill*(math.Pi*r*r+2*r*long) {
-		return seenBlob{}, false
+		return b, false
 	}
 	if long < r { // not told from round
 		long = 0

@@ -42,7 +42,7 @@ type sighting struct {
 	*Blob
 	worth, crowd float64
 	used         bool
-	short        float64 // px that its radius falls short of the chain's
+	short        float64 // px that its middle may be off because it shows not just the whole ball
 }
 
 func (s *sighting) at() point { return point{s.X, s.Y} }
@@ -54,6 +54,7 @@ func (s *sighting) sigma() float64 {
 type chain struct {
 	of    []*sighting
 	score float64 // log odds against chance
+	gap   []int   // see field.sightings
 }
 
 // link is a pair of sightings that follow each other in a chain.
@@ -71,10 +72,11 @@ type step struct {
 	gain float64
 }
 
-// chains returns the likeliest chains, best first, no two sharing a sighting.
-func (f *field) chains(seen Seen, most int) []chain {
-	by := make([][]*sighting, len(seen.Sights))
-	gap := make([]int, len(seen.Sights)) // looked-at frames before
+// sightings lists the blobs of each frame, and how many frames before each were
+// looked at.
+func (f *field) sightings(seen Seen) (by [][]*sighting, gap []int) {
+	by = make([][]*sighting, len(seen.Sights))
+	gap = make([]int, len(seen.Sights))
 	for k, s := range seen.Sights {
 		if k > 0 {
 			gap[k] = gap[k-1]
@@ -87,6 +89,11 @@ func (f *field) chains(seen Seen, most int) []chain {
 			by[k] = append(by[k], &sighting{frame: k, Blob: b, worth: f.worth(k, b), crowd: f.crowd(b.X, b.Y)})
 		}
 	}
+	return by, gap
+}
+
+// chains returns the likeliest chains, best first, no two sharing a sighting.
+func (f *field) chains(by [][]*sighting, gap []int, most int) []chain {
 	links := f.links(by, gap)
 	var out []chain
 	for len(out) < most {
@@ -108,7 +115,7 @@ func (f *field) chains(seen Seen, most int) []chain {
 		if top == nil || top.best <= 0 {
 			break
 		}
-		c := chain{score: top.best, of: []*sighting{top.b}}
+		c := chain{score: top.best, gap: gap, of: []*sighting{top.b}}
 		for l := top; l != nil; l = l.from {
 			c.of = append(c.of, l.a)
 		}
@@ -122,20 +129,23 @@ func (f *field) chains(seen Seen, most int) []chain {
 	return out
 }
 
-// shorten notes which sightings show only part of the ball, as a lit edge
-// before a wall as gray as its shaded side: their middles are off by as much as
-// they lack.
+// shorten notes which sightings show only part of the ball or more than it: a
+// lit edge before a wall as gray as the shaded side, a streak that runs into
+// the bat. Their middles are off by up to half of what they lack or have too
+// much.
 func (f *field) shorten(of []*sighting) {
-	for i, s := range of {
-		var r []float64
+	for _, s := range of {
+		var r, l []float64
 		for _, o := range of {
 			if math.Abs(f.frames[o.frame].Ms-f.frames[s.frame].Ms) < wholeMs {
-				r = append(r, o.RadiusPx)
+				r, l = append(r, o.RadiusPx), append(l, o.StreakPx)
 			}
 		}
 		slices.Sort(r)
 		whole := r[len(r)*3/4]
-		of[i].short = math.Max(0, whole*(1-middleShare)-s.RadiusPx)
+		across := math.Max(0, whole*(1-middleShare)-s.RadiusPx)
+		along := math.Max(0, math.Abs(median(l)-s.StreakPx)/2-whole/2)
+		s.short = math.Hypot(across, along)
 	}
 }
 

@@ -16,7 +16,8 @@ const (
 	nearingSigmaPerS = 4.0
 
 	softSigma = 2.5 // residuals beyond this many standard errors count less and less
-	rounds    = 12  // of Gauss-Newton; it settles in about five
+	rounds    = 12  // of Gauss-Newton at most
+	settled   = 1e-3
 )
 
 // params of a flight, in order.
@@ -72,13 +73,14 @@ func (f *field) fit(of []*sighting, ms float64) (*flight, bool) {
 	g := mat.NewVecDense(numParams, nil)
 	step := mat.NewVecDense(numParams, nil)
 	var ch mat.Cholesky
-	for range rounds {
+	for round := range rounds {
 		h.Zero()
 		g.Zero()
 		for i := range numParams {
 			h.SetSym(i, i, prior[i])
 			g.SetVec(i, prior[i]*(mean[i]-fl.p[i]))
 		}
+		before := fl.chi2
 		fl.chi2 = 0
 		for _, s := range of {
 			at, jx, jy, ok := fl.at(f.frames[s.frame].Ms)
@@ -102,6 +104,9 @@ func (f *field) fit(of []*sighting, ms float64) (*flight, bool) {
 		}
 		for i := range numParams {
 			fl.p[i] += step.AtVec(i)
+		}
+		if round > 1 && math.Abs(fl.chi2-before) < settled*(1+fl.chi2) {
+			break
 		}
 	}
 	fl.cov = mat.NewSymDense(numParams, nil)

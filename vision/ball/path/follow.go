@@ -66,9 +66,13 @@ func Follow(seen Seen, frames []vision.Frame, o Options) (Result, error) {
 		return r, nil
 	}
 	var ways []*way
-	for _, c := range f.chains(seen, mostChains) {
+	by, gap := f.sightings(seen)
+	for _, c := range f.chains(by, gap, mostChains) {
 		for _, part := range f.split(c) {
-			if w, ok := f.way(part); ok {
+			if _, ok := f.way(part); !ok {
+				continue
+			}
+			if w, ok := f.way(f.regrow(part, by, gap)); ok {
 				ways = append(ways, w)
 			}
 		}
@@ -80,42 +84,6 @@ func Follow(seen Seen, frames []vision.Frame, o Options) (Result, error) {
 	f.tell(best, &r)
 	return r, nil
 }
-
-// split cuts a chain where two flights fit it far better than one: a ball seen
-// from behind the plate turns so slowly in the picture that the search goes
-// around the corner with it.
-func (f *field) split(c chain) []chain {
-	n := len(c.of)
-	cost := func(of []*sighting) float64 {
-		fl, ok := f.fit(of, f.frames[of[0].frame].Ms)
-		if !ok {
-			return math.Inf(1)
-		}
-		return fl.chi2 * float64(2*len(of))
-	}
-	at, most := 0, cornerChi2
-	for k := 3; k <= n-3; k++ {
-		ms := f.frames[c.of[k].frame].Ms
-		before, after := f.within(c.of[:k], ms, cornerMs), f.within(c.of[k:], ms, cornerMs)
-		if len(before) < 3 || len(after) < 3 {
-			continue
-		}
-		one := cost(append(append([]*sighting{}, before...), after...))
-		if gain := one - cost(before) - cost(after); gain > most {
-			at, most = k, gain
-		}
-	}
-	if at == 0 {
-		return []chain{c}
-	}
-	share := float64(at) / float64(n)
-	return append(f.split(chain{of: c.of[:at], score: share * c.score}), f.split(chain{of: c.of[at:], score: (1 - share) * c.score})...)
-}
-
-const (
-	cornerMs   = 60.0 // a corner is looked for over so long either way
-	cornerChi2 = 40.0 // the gain of seven more parameters by chance is 7 ± 4
-)
 
 // way fits a chain at both ends; ok is false when it is no ball's way.
 func (f *field) way(c chain) (*way, bool) {
@@ -177,8 +145,11 @@ func (f *field) choose(ways []*way) *story {
 		try(f.comes(a))
 		try(f.leaves(a))
 		for _, b := range ways {
-			if b.first > a.last && b.first-a.last < 2*reachMs {
-				try(f.turns(a, b))
+			if a == b || b.first < a.first || b.last < a.last || math.Abs(b.first-a.last) > 2*reachMs {
+				continue
+			}
+			try(f.turns(a, b))
+			if b.first > a.last {
 				try(f.goesOn(a, b))
 			}
 		}
@@ -210,12 +181,22 @@ func (f *field) touch(p point, ms float64) (odds float64, ok bool) {
 	return math.Log(sq(24/(touchIn+touchSigmaIn))) - over*over/2, true
 }
 
-// turns: a comes in, meets the bat, and leaves as b.
+// turns: a comes in, meets the bat, and leaves as b. Either may have been
+// followed a little too far, onto the bat; what lies beyond the meeting is cut
+// off and the meeting sought anew.
 func (f *field) turns(a, b *way) (*story, bool) {
-	shape := middleShare * a.of[len(a.of)-1].RadiusPx
-	m, ok := meet(a.tail, b.head, a.last-reachMs/4, b.first+reachMs/4, shape)
-	if !ok || m.chi2 > crossChi2 {
-		return nil, false
+	var m meeting
+	for range 2 {
+		from, to := math.Min(a.last, b.first)-reachMs/4, math.Max(a.last, b.first)+reachMs/4
+		var ok bool
+		m, ok = meet(a.tail, b.head, from, to, middleShare*a.of[len(a.of)-1].RadiusPx)
+		if !ok || m.chi2 > crossChi2 {
+			return nil, false
+		}
+		a, b = f.cut(a, math.Inf(-1), m.ms), f.cut(b, m.ms, math.Inf(1))
+		if a == nil || b == nil {
+			return nil, false
+		}
 	}
 	vi, vo := a.tail.velocity(m.ms), b.head.velocity(m.ms)
 	if vo.minus(vi).length() < turnShare*math.Max(vi.length(), vo.length()) {
@@ -223,6 +204,28 @@ func (f *field) turns(a, b *way) (*story, bool) {
 	}
 	odds, ok := f.touch(m.at, m.ms)
 	return &story{in: a, out: b, end: vision.BallMet, meeting: m, score: a.score + b.score + odds - m.chi2/2}, ok
+}
+
+// cut is the way without the sights before from and after to; nil when too
+// little is left.
+func (f *field) cut(w *way, from, to float64) *way {
+	if w.first >= from && w.last <= to {
+		return w
+	}
+	var of []*sighting
+	for _, s := range w.of {
+		if ms := f.frames[s.frame].Ms; ms >= from && ms <= to {
+			of = append(of, s)
+		}
+	}
+	if len(of) < 2 {
+		return nil
+	}
+	short, ok := f.way(chain{of: of, score: f.score(of, w.gap), gap: w.gap})
+	if !ok {
+		return nil
+	}
+	return short
 }
 
 // goesOn: a and b are one flight past the hitter, seen before and after.
