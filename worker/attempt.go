@@ -143,10 +143,11 @@ func (w *Worker) analyze(stop, abort context.Context, d *delivery) (Result, erro
 		}
 	})()
 
-	var last atomic.Int64 // time of the last progress
-	touch := func() { last.Store(time.Now().UnixNano()) }
-	touch()
-	go w.heartbeat(ctx, d, end, &last)
+	var last atomic.Int64 // last progress, on the monotonic clock since began
+	began := time.Now()
+	touch := func() { last.Store(int64(time.Since(began))) }
+	silent := func() time.Duration { return time.Since(began) - time.Duration(last.Load()) }
+	go w.heartbeat(ctx, d, end, silent)
 
 	sum, before, err := fingerprint(ctx, d.job.Clip, touch)
 	if err == nil && sum != d.job.ClipSHA256 {
@@ -170,7 +171,7 @@ func (w *Worker) analyze(stop, abort context.Context, d *delivery) (Result, erro
 
 // heartbeat keeps a job that makes progress from being delivered again, and
 // ends one that does not.
-func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelCauseFunc, last *atomic.Int64) {
+func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelCauseFunc, silent func() time.Duration) {
 	every := ackWait / 3
 	look := time.NewTicker(min(every, max(w.StallAfter/4, time.Millisecond)))
 	defer look.Stop()
@@ -181,7 +182,7 @@ func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelC
 			return
 		case <-look.C:
 		}
-		if time.Since(time.Unix(0, last.Load())) > w.StallAfter {
+		if silent() > w.StallAfter {
 			end(&Failure{Class: ClassBroken, Kind: KindStalled,
 				Words: fmt.Sprintf("the analysis made no progress for %v", w.StallAfter)})
 			return

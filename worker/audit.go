@@ -41,7 +41,7 @@ func (a AuditReport) String() string {
 // Audit checks every job of the ledger against record store, dead letters and
 // queue, reading every stored file. On a home that is at work, a job that moves
 // while it is looked at may show as lost; ask again.
-func Audit(ctx context.Context, d Desk) (AuditReport, error) {
+func Audit(ctx context.Context, d *Desk) (AuditReport, error) {
 	var a AuditReport
 	entries, err := d.Ledger.Entries(ctx)
 	if err != nil {
@@ -71,7 +71,7 @@ func Audit(ctx context.Context, d Desk) (AuditReport, error) {
 	return a, nil
 }
 
-func (d Desk) auditJob(ctx context.Context, e Entry, a *AuditReport) error {
+func (d *Desk) auditJob(ctx context.Context, e Entry, a *AuditReport) error {
 	id := e.Job.ID
 	a.Submitted++
 	_, buried, err := d.Queue.Buried(ctx, id)
@@ -124,7 +124,7 @@ func (d Desk) auditJob(ctx context.Context, e Entry, a *AuditReport) error {
 
 // outcome returns the job's record, or, when it was made in another home, what
 // the feed says of it.
-func (d Desk) outcome(ctx context.Context, e Entry) (rec Record, ok bool, err error) {
+func (d *Desk) outcome(ctx context.Context, e Entry) (rec Record, ok bool, err error) {
 	rec, err = d.Records.Get(e.Job.ID)
 	if errors.Is(err, ErrNoRecord) {
 		if !e.State.Final() {

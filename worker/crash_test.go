@@ -105,7 +105,7 @@ func TestProcessesShareOneHome(t *testing.T) {
 		t.Fatalf("address file: %v, %v", info.Mode(), err)
 	}
 	a := n.clip("a.mp4", "ok")
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		if d.Queue.Owner() {
 			t.Error("two processes own the store")
 		}
@@ -224,12 +224,12 @@ func TestReconcileResendsWhatTheQueueLost(t *testing.T) {
 		jobs = append(jobs, n.clip(fmt.Sprintf("%d.mp4", i), "ok"))
 	}
 	n.submit(jobs...)
-	n.withQueue(func(d Desk) { // the whole stream goes
+	n.withQueue(func(d *Desk) { // the whole stream goes
 		if err := d.Queue.js.DeleteStream(t.Context(), jobsStream); err != nil {
 			t.Fatal(err)
 		}
 	})
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		a, err := Audit(t.Context(), d)
 		if err != nil || len(a.Lost) != len(jobs) || a.Balanced() {
 			t.Fatalf("audit does not see the loss: %v, %v", a, err)
@@ -295,7 +295,7 @@ func TestStrandedJobIsRun(t *testing.T) {
 	n := newNight(t)
 	j := n.clip("a.mp4", "ok")
 	n.submit(j)
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		ctx := t.Context()
 		c, err := d.Queue.jobs.CreateConsumer(ctx, jetstream.ConsumerConfig{Durable: workers, AckPolicy: jetstream.AckExplicitPolicy, MaxDeliver: 1})
 		if err != nil {
@@ -355,7 +355,7 @@ func TestForeignMessage(t *testing.T) {
 	t.Parallel()
 	n := newNight(t)
 	n.submit(n.clip("a.mp4", "ok"))
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		for subject, body := range map[string]string{"nightcage.jobs.hello": "not JSON", jobsPrefix + testJob.ID: `{"id":"` + testJob.ID + `"}`} {
 			if _, err := d.Queue.js.Publish(t.Context(), subject, []byte(body)); err != nil {
 				t.Fatal(err)
@@ -364,7 +364,7 @@ func TestForeignMessage(t *testing.T) {
 	})
 	n.drain()
 	n.audit(1, 0, 0)
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		l, ok, err := d.Queue.Buried(t.Context(), "hello")
 		if err != nil || !ok || string(l.Raw) != "not JSON" || l.Reason.Kind != KindBadJob {
 			t.Errorf("%+v, %v, %v", l, ok, err)
@@ -378,7 +378,7 @@ func TestLateWorkerDoesNotDouble(t *testing.T) {
 	n := newNight(t)
 	j := n.clip("a.mp4", "ok")
 	n.submit(j)
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		n.Policy, n.StallAfter = DefaultPolicy(), DefaultStallAfter
 		p, err := d.Queue.newPuller(t.Context(), true)
 		if err != nil {

@@ -65,7 +65,7 @@ func TestFaults(t *testing.T) {
 			t.Errorf("clip %d in the morning: %s", j, o)
 		}
 	}
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		a, err := Audit(t.Context(), d)
 		if err != nil {
 			t.Fatal(err)

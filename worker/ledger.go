@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -84,6 +85,12 @@ func OpenLedger(ctx context.Context, path string) (*Ledger, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w: ledger %s: %w", ErrStorage, path, err)
 	}
+	// The driver would let everyone read it, and it holds players' names.
+	f, err := os.OpenFile(abs, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("%w: ledger %s: %w", ErrStorage, path, err)
+	}
+	f.Close()
 	q := url.Values{"_txlock": {"immediate"}, "_pragma": {
 		"busy_timeout(10000)",
 		"journal_mode(WAL)",

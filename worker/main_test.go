@@ -226,20 +226,21 @@ func (n *night) job(path string) Job {
 }
 
 // withQueue opens the home's queue for f.
-func (n *night) withQueue(f func(Desk)) {
+func (n *night) withQueue(f func(*Desk)) {
 	n.t.Helper()
 	q, err := OpenQueue(n.t.Context(), n.Home, QueueOptions{Log: n.Log})
 	if err != nil {
 		n.t.Fatal(err)
 	}
-	defer q.Close()
-	f(Desk{Ledger: n.Ledger, Records: n.Records, Queue: q})
+	d := &Desk{Ledger: n.Ledger, Records: n.Records, Queue: q}
+	defer func() { d.Queue.Close() }()
+	f(d)
 }
 
 func (n *night) submit(jobs ...Job) []Outcome {
 	n.t.Helper()
 	var got []Outcome
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		for _, j := range jobs {
 			r, err := d.Submit(n.t.Context(), j)
 			if err != nil {
@@ -277,7 +278,7 @@ func (n *night) state(j Job) State {
 // audit checks that everything adds up to these counts.
 func (n *night) audit(recorded, dead, open int) {
 	n.t.Helper()
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		a, err := Audit(n.t.Context(), d)
 		if err != nil {
 			n.t.Fatal(err)

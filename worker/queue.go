@@ -76,6 +76,8 @@ type QueueOptions struct {
 
 // Queue is the job queue with its dead letters and the feed of records.
 type Queue struct {
+	home Home
+	opts QueueOptions
 	nc   *nats.Conn
 	own  *embedded // nil when the server is another process
 	js   jetstream.JetStream
@@ -88,7 +90,16 @@ type Queue struct {
 // OpenQueue connects and makes sure that the streams exist. Errors wrap
 // ErrQueue.
 func OpenQueue(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
-	q := &Queue{gone: make(chan struct{})}
+	for again := 0; ; again++ {
+		q, err := openOnce(ctx, home, o)
+		if !errors.Is(err, errGone) || again == maxReopen || ctx.Err() != nil {
+			return q, err
+		}
+	}
+}
+
+func openOnce(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
+	q := &Queue{home: home, opts: o, gone: make(chan struct{})}
 	opts := []nats.Option{
 		nats.Name("nightcage"),
 		nats.Timeout(5 * time.Second),
@@ -104,10 +115,36 @@ func OpenQueue(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
 		return nil, err
 	}
 	if err := q.setUp(ctx); err != nil {
+		if q.ownerLeft() {
+			err = fmt.Errorf("%w: %w", errGone, err)
+		}
 		q.Close()
 		return nil, fmt.Errorf("%w: %w", ErrQueue, err)
 	}
 	return q, nil
+}
+
+// errGone: the process that had the home's queue open has left.
+var errGone = errors.New("the process that had the queue open has left")
+
+// ownerLeft reports, after an error, whether the queue was reached through
+// another process of the home that is leaving.
+func (q *Queue) ownerLeft() bool {
+	if q.own != nil || q.opts.Remote.URL != "" {
+		return false
+	}
+	select {
+	case <-q.gone:
+		return true
+	case <-time.After(time.Second): // a server that shuts down answers for a moment longer
+		return false
+	}
+}
+
+// reopen closes the queue and opens it again.
+func (q *Queue) reopen(ctx context.Context) (*Queue, error) {
+	q.Close()
+	return OpenQueue(ctx, q.home, q.opts)
 }
 
 func (r Remote) connect(opts ...nats.Option) (*nats.Conn, error) {

@@ -29,7 +29,7 @@ type Reconciled struct {
 // deleted, and still occupies its subject; jobs whose deliveries are used up
 // stay in the stream, invisible, by design. In both cases the stream is emptied
 // and filled again from the ledger.
-func Reconcile(ctx context.Context, d Desk) (Reconciled, error) {
+func Reconcile(ctx context.Context, d *Desk) (Reconciled, error) {
 	r, err := d.reconcile(ctx)
 	if err != nil {
 		return r, fmt.Errorf("reconcile: %w", err)
@@ -37,7 +37,7 @@ func Reconcile(ctx context.Context, d Desk) (Reconciled, error) {
 	return r, nil
 }
 
-func (d Desk) reconcile(ctx context.Context) (r Reconciled, err error) {
+func (d *Desk) reconcile(ctx context.Context) (r Reconciled, err error) {
 	depth, err := d.Queue.Depth(ctx)
 	if err != nil {
 		return r, err
@@ -71,7 +71,7 @@ func (d Desk) reconcile(ctx context.Context) (r Reconciled, err error) {
 
 // empty takes everything off the stream, after the ledger answers for all of
 // it.
-func (d Desk) empty(ctx context.Context) error {
+func (d *Desk) empty(ctx context.Context) error {
 	jobs, err := d.Queue.readable(ctx)
 	if err != nil {
 		return err
@@ -84,7 +84,7 @@ func (d Desk) empty(ctx context.Context) error {
 	return d.Queue.purge(ctx)
 }
 
-func (d Desk) reconcileAll(ctx context.Context, r *Reconciled) error {
+func (d *Desk) reconcileAll(ctx context.Context, r *Reconciled) error {
 	open, err := d.Ledger.Entries(ctx, StateSubmitted, StateQueued, StateRunning, StateWaiting)
 	if err != nil {
 		return err
@@ -104,7 +104,7 @@ func (d Desk) reconcileAll(ctx context.Context, r *Reconciled) error {
 // reconcileJob looks at one open job. The stream is asked first: a job leaves it
 // only after its record is stored, so a job that is in neither, asked in this
 // order, is lost.
-func (d Desk) reconcileJob(ctx context.Context, e Entry) (settled, resent bool, err error) {
+func (d *Desk) reconcileJob(ctx context.Context, e Entry) (settled, resent bool, err error) {
 	id := e.Job.ID
 	has, seq, err := d.Queue.Has(ctx, id)
 	if err != nil {

@@ -139,7 +139,7 @@ func TestRemoteQueueBetweenTwoHomes(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer q.Close()
-	d := Desk{Ledger: here.Ledger, Records: here.Records, Queue: q}
+	d := &Desk{Ledger: here.Ledger, Records: here.Records, Queue: q}
 	for _, j := range []Job{good, bad, nothing} {
 		if rc, err := d.Submit(t.Context(), j); err != nil || rc.Outcome != OutcomeQueued {
 			t.Fatalf("%v, %v", rc.Outcome, err)

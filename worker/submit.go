@@ -29,14 +29,35 @@ type Receipt struct {
 type Desk struct {
 	Ledger  *Ledger
 	Records *Records
-	Queue   *Queue
+	Queue   *Queue // replaced when it has to be opened anew; the caller closes the last one
 }
 
 // Submit enters a job in the ledger and puts it on the queue, unless it is there
 // or done already. After nil the job is safe: in the ledger, and on the queue or
 // recorded. After an error it may be in the ledger; submitting it again, or the
 // next worker's Reconcile, completes it.
-func (d Desk) Submit(ctx context.Context, j Job) (Receipt, error) {
+//
+// When the process that has the home's queue open leaves in the middle, Submit
+// opens the queue anew and asks again.
+func (d *Desk) Submit(ctx context.Context, j Job) (Receipt, error) {
+	for again := 0; ; again++ {
+		r, err := d.submit(ctx, j)
+		if err == nil || again == maxReopen || ctx.Err() != nil || !errors.Is(err, ErrQueue) || !d.Queue.ownerLeft() {
+			return r, err
+		}
+		q, oerr := d.Queue.reopen(ctx)
+		if oerr != nil {
+			return r, oerr
+		}
+		d.Queue = q
+	}
+}
+
+// maxReopen bounds how many owners of the queue may leave during one question.
+const maxReopen = 5
+
+// submit asks once.
+func (d *Desk) submit(ctx context.Context, j Job) (Receipt, error) {
 	r := Receipt{JobID: j.ID}
 	rec, err := d.Records.Get(j.ID)
 	switch {
@@ -85,7 +106,7 @@ func (d Desk) Submit(ctx context.Context, j Job) (Receipt, error) {
 
 // known answers for a job that has a record, and enters it in a ledger that does
 // not know it (a new ledger beside an old store).
-func (d Desk) known(ctx context.Context, j Job, rec Record) (Receipt, error) {
+func (d *Desk) known(ctx context.Context, j Job, rec Record) (Receipt, error) {
 	r := Receipt{JobID: j.ID, Outcome: OutcomeMeasured}
 	for _, e := range rec.Events {
 		r.Records = append(r.Records, e.ID())
@@ -118,7 +139,7 @@ func settleFailed(ctx context.Context, l *Ledger, id string, f ended) error {
 }
 
 // send publishes a job that the ledger holds as submitted.
-func (d Desk) send(ctx context.Context, j Job) (already bool, err error) {
+func (d *Desk) send(ctx context.Context, j Job) (already bool, err error) {
 	n, err := d.Ledger.NextSend(ctx, j.ID)
 	if err != nil {
 		return false, err
@@ -133,7 +154,7 @@ func (d Desk) send(ctx context.Context, j Job) (already bool, err error) {
 // Retry sends a job again that is dead or unmeasured, or whose record is
 // damaged, in a new round with all attempts. The failure record stays until the
 // new one replaces it.
-func (d Desk) Retry(ctx context.Context, jobID string) error {
+func (d *Desk) Retry(ctx context.Context, jobID string) error {
 	e, err := d.Ledger.Get(ctx, jobID)
 	if err != nil {
 		return fmt.Errorf("retry: %w", err)
@@ -158,7 +179,7 @@ func (d Desk) Retry(ctx context.Context, jobID string) error {
 
 // anew opens a final job for another round, after the queue has forgotten how
 // the last one ended.
-func (d Desk) anew(ctx context.Context, j Job, why string) error {
+func (d *Desk) anew(ctx context.Context, j Job, why string) error {
 	if err := d.Queue.unbury(ctx, j.ID); err != nil {
 		return err
 	}

@@ -43,9 +43,6 @@ const DefaultStallAfter = time.Minute
 // reconcileEvery is how often a running worker compares ledger and queue.
 const reconcileEvery = 5 * time.Minute
 
-// errGone: the process that had the queue's store open has left.
-var errGone = errors.New("the queue's owner left")
-
 // Serve opens the queue and works until stop ends. It opens the queue anew, and
 // takes the embedded server over, when the process that ran it leaves.
 //
@@ -82,10 +79,14 @@ func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
 	if err := errors.Join(w.Home.sweepScratch(), w.Records.sweep(time.Now())); err != nil {
 		return fmt.Errorf("%w: clean up: %w", ErrStorage, err)
 	}
-	if _, err := w.reconcile(stop, q); err != nil {
-		return err
+	_, err := w.reconcile(stop, q)
+	var p *puller
+	if err == nil {
+		p, err = q.newPuller(stop, q.Owner())
 	}
-	p, err := q.newPuller(stop, q.Owner())
+	if stop.Err() != nil {
+		return nil
+	}
 	if err != nil {
 		return err
 	}
@@ -159,7 +160,7 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 }
 
 func (w *Worker) reconcile(ctx context.Context, q *Queue) (Reconciled, error) {
-	r, err := Reconcile(ctx, Desk{Ledger: w.Ledger, Records: w.Records, Queue: q})
+	r, err := Reconcile(ctx, &Desk{Ledger: w.Ledger, Records: w.Records, Queue: q})
 	if err != nil {
 		return r, err
 	}

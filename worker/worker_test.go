@@ -63,7 +63,7 @@ func TestMeasuredJobEndToEnd(t *testing.T) {
 		t.Errorf("files %v, %v", files, err)
 	}
 	n.audit(1, 0, 0)
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		m, err := d.Queue.recs.GetLastMsgForSubject(t.Context(), "nightcage.records.cinder-creek-comets."+j.ID+"-1")
 		if err != nil {
 			t.Fatal(err)
@@ -165,7 +165,7 @@ func TestFailuresEndWhereTheyShould(t *testing.T) {
 				dead = 1
 			}
 			n.audit(2-dead, dead, 0)
-			n.withQueue(func(d Desk) {
+			n.withQueue(func(d *Desk) {
 				l, ok, err := d.Queue.Buried(t.Context(), bad.ID)
 				if err != nil || ok != (dead == 1) {
 					t.Fatalf("buried %v, %v", ok, err)
@@ -194,7 +194,7 @@ func TestRetryOfADeadJob(t *testing.T) {
 	if err := os.WriteFile(key, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	n.withQueue(func(d Desk) {
+	n.withQueue(func(d *Desk) {
 		if err := d.Retry(t.Context(), j.ID); err != nil {
 			t.Fatal(err)
 		}

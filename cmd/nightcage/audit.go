@@ -32,11 +32,11 @@ exits with 1 when the sum does not come out.
 				return err
 			}
 			defer s.close()
-			desk, err := s.desk(ctx, queue)
+			desk, leave, err := s.desk(ctx, queue)
 			if err != nil {
 				return err
 			}
-			defer desk.Queue.Close()
+			defer leave()
 			a, err := worker.Audit(ctx, desk)
 			if err != nil {
 				return err

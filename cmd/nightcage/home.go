@@ -74,11 +74,12 @@ func (f *homeFlags) open(ctx context.Context, log io.Writer) (*store, error) {
 
 func (s *store) close() { s.ledger.Close() }
 
-// desk opens the queue as well.
-func (s *store) desk(ctx context.Context, q queueFlags) (worker.Desk, error) {
+// desk opens the queue as well; leave closes it.
+func (s *store) desk(ctx context.Context, q queueFlags) (d *worker.Desk, leave func(), err error) {
 	queue, err := worker.OpenQueue(ctx, s.home, worker.QueueOptions{Remote: q.remote, Log: s.log})
 	if err != nil {
-		return worker.Desk{}, err
+		return nil, nil, err
 	}
-	return worker.Desk{Ledger: s.ledger, Records: s.records, Queue: queue}, nil
+	d = &worker.Desk{Ledger: s.ledger, Records: s.records, Queue: queue}
+	return d, func() { d.Queue.Close() }, nil
 }

@@ -80,11 +80,11 @@ func (o *submitOptions) run(ctx context.Context, clips []string, out, log io.Wri
 			return ctx.Err()
 		}
 	}
-	desk, err := s.desk(ctx, o.queue)
+	desk, leave, err := s.desk(ctx, o.queue)
 	if err != nil {
 		return err
 	}
-	defer desk.Queue.Close()
+	defer leave()
 	answers := make([]answer, len(clips))
 	for i := range clips {
 		answers[i].Clip = filepath.Base(clips[i])
@@ -144,11 +144,11 @@ An ID may be cut short as long as it is unique.
 				return err
 			}
 			defer s.close()
-			desk, err := s.desk(ctx, queue)
+			desk, leave, err := s.desk(ctx, queue)
 			if err != nil {
 				return err
 			}
-			defer desk.Queue.Close()
+			defer leave()
 			for _, prefix := range ids {
 				id, err := s.jobID(ctx, prefix)
 				if err != nil {
