@@ -165,8 +165,10 @@ func fitRay(w []float32, ox, oy, ux, uy, from, to, in float64) ray {
 		spread := math.Sqrt(max(0, stt/sw-mt*mt))
 		r.x, r.y, r.ux, r.uy = x, y, nx, ny
 		r.reach = to - ms
-		r.across = max(0.15*spread, 0.2*in)
-		r.turn = r.across / math.Sqrt(vs)
+		// The fan's middle is known to a fifth of its width. Found on rendered
+		// swings: of the directions 95 % lie within twice their error.
+		r.across = max(0.2*spread, 0.3*in)
+		r.turn = 0.75 * r.across / math.Sqrt(vs)
 		ox, oy, ux, uy = x-nx*ms, y-ny*ms, nx, ny
 	}
 	return r

@@ -124,7 +124,7 @@ func (f *Finder) Look(ctx context.Context, prev, cur, next gocv.Mat, body []visi
 	u, v := b.toCrop(cx, cy)
 	in := heightPx / nominalHeightIn / b.scale()
 	if f.net != nil {
-		if err := f.ask(ctx, &s, b, u, v, in); err != nil {
+		if err := f.ask(ctx, &s, b); err != nil {
 			return s, err
 		}
 		f.remember(&s, heightPx)
@@ -194,7 +194,7 @@ func (f *Finder) read(prev, cur, next gocv.Mat, b box) error {
 }
 
 // ask runs the network and adds what it sees.
-func (f *Finder) ask(ctx context.Context, s *path.Sight, b box, u, v, in float64) error {
+func (f *Finder) ask(ctx context.Context, s *path.Sight, b box) error {
 	if err := f.net.Run(ctx); err != nil {
 		return fmt.Errorf("look for the bat: %w", err)
 	}
@@ -208,9 +208,6 @@ func (f *Finder) ask(ctx context.Context, s *path.Sight, b box, u, v, in float64
 	}
 	add(&s.Knobs, planeKnob, planeKnobPrec)
 	add(&s.Tips, planeTip, planeTipPrec)
-	if r, ok := maskAxis(plane(planeMask, 1), u, v, in); ok {
-		s.Lines = append(s.Lines, r.line(b, 0.5, vision.HowNetwork))
-	}
 	return nil
 }
 
@@ -226,7 +223,7 @@ func (f *Finder) addFans(s *path.Sight, b box, u, v, in float64) {
 		all += r.mass
 	}
 	for _, r := range rays {
-		s.Lines = append(s.Lines, r.line(b, r.mass/(all+doubtMass), vision.HowEdges))
+		s.Lines = append(s.Lines, r.line(b, r.mass/(all+doubtMass)))
 	}
 }
 
@@ -234,9 +231,9 @@ func (f *Finder) addFans(s *path.Sight, b box, u, v, in float64) {
 const doubtMass = 4
 
 // line takes a ray to frame px.
-func (r ray) line(b box, score float64, how vision.How) path.Line {
+func (r ray) line(b box, score float64) path.Line {
 	x, y := b.toFrame(r.x, r.y)
 	k := b.scale()
 	return path.Line{X: x, Y: y, DX: r.ux, DY: r.uy, SigmaPx: r.across * k, SigmaDeg: r.turn * 180 / math.Pi,
-		ReachPx: r.reach * k, Score: score, How: how}
+		ReachPx: r.reach * k, Score: score, How: vision.HowEdges}
 }

@@ -11,7 +11,6 @@ const (
 	planeTip      = 1
 	planeKnobPrec = 2
 	planeTipPrec  = 5
-	planeMask     = 8
 )
 
 const (
@@ -98,44 +97,4 @@ func sigmaOf(a, b, c float64) float64 {
 	clip := func(v float64) float64 { return min(max(v, -6), 6) }
 	ea, ec, b := math.Exp(clip(a)), math.Exp(clip(c)), clip(b)
 	return math.Sqrt((ea*ea + b*b + ec*ec) / (ea * ea * ec * ec))
-}
-
-// maskAxis fits a line to the cells that the mask calls bat, from the hands at
-// (u, v) outward; ok is false when too few do.
-func maskAxis(mask []float32, u, v, in float64) (r ray, ok bool) {
-	var w, sx, sy, sxx, sxy, syy float64
-	for j := range heatSide {
-		for i := range heatSide {
-			p := 1 / (1 + math.Exp(-float64(mask[j*heatSide+i])))
-			if p < 0.4 {
-				continue
-			}
-			x, y := (float64(i)+0.5)*cellPx-0.5, (float64(j)+0.5)*cellPx-0.5
-			w += p
-			sx += p * x
-			sy += p * y
-			sxx += p * x * x
-			sxy += p * x * y
-			syy += p * y * y
-		}
-	}
-	if w*cellPx*cellPx < 12*in*in {
-		return ray{}, false // less than a handle's length of an inch and a half
-	}
-	mx, my := sx/w, sy/w
-	cxx, cxy, cyy := sxx/w-mx*mx, sxy/w-mx*my, syy/w-my*my
-	turn := math.Atan2(2*cxy, cxx-cyy) / 2
-	uy, ux := math.Sincos(turn)
-	long := cxx*ux*ux + 2*cxy*ux*uy + cyy*uy*uy
-	short := max(cxx+cyy-long, 0)
-	if long < 4*short {
-		return ray{}, false // a blob has no direction
-	}
-	if (mx-u)*ux+(my-v)*uy < 0 {
-		ux, uy = -ux, -uy
-	}
-	r = ray{x: mx, y: my, ux: ux, uy: uy, reach: math.Sqrt(3 * long)}
-	r.across = 0.25*math.Sqrt(short) + 0.1*in
-	r.turn = r.across / math.Sqrt(long)
-	return r, true
 }

@@ -17,6 +17,13 @@ const (
 	doubtIn     = 0.7 // sigma beyond which a peak counts as doubtful
 	doubtGrowth = 1.5 // the network's sigmas are a third to a half too small
 
+	// A tip that stays within stillTipIn for up to stillMs while the hands go
+	// stillHandsIn and more is believed by stillShare of its score.
+	stillTipIn   = 0.8
+	stillHandsIn = 4.0
+	stillMs      = 100.0
+	stillShare   = 0.15
+
 	borderIn = 1.5 // nearer the border than this a tip may be where the picture cuts the bat
 
 	reachErrorIn = 3.0 // of the far end of a line: blur and clutter shorten and lengthen it
@@ -70,6 +77,7 @@ func newScene(sights []Sight, o Options) scene {
 		}
 	}
 	s.steady()
+	s.stillTips()
 	if len(gaps) > 0 {
 		slices.Sort(gaps)
 		s.gap = gaps[len(gaps)/2]
@@ -101,6 +109,43 @@ func (s *scene) steady() {
 		}
 		for j := range g.Hands {
 			g.Hands[j].X, g.Hands[j].Y = m.point(g.Hands[j].X, g.Hands[j].Y)
+		}
+	}
+}
+
+// stillTips doubts tips that stay where they are while the hands go elsewhere:
+// a fence rail's end, a second bat.
+func (s *scene) stillTips() {
+	still := make([][]bool, len(s.sights))
+	for f := range s.sights {
+		still[f] = make([]bool, len(s.sights[f].Tips))
+	}
+	for f := range s.sights {
+		here := s.handRows(f)
+		for g := f + 1; here != nil && g < len(s.sights) && s.sights[g].Ms-s.sights[f].Ms <= stillMs; g++ {
+			there := s.handRows(g)
+			if there == nil {
+				continue
+			}
+			gone := math.Hypot(there[0].z-here[0].z, there[1].z-here[1].z)
+			if gone < stillHandsIn || gone < 3*math.Sqrt(here[0].r+there[0].r) {
+				continue
+			}
+			for a := range still[f] {
+				for b := range still[g] {
+					p, q := s.tips[f][a], s.tips[g][b]
+					if math.Hypot(p.X-q.X, p.Y-q.Y) < stillTipIn*s.scale {
+						still[f][a], still[g][b] = true, true
+					}
+				}
+			}
+		}
+	}
+	for f := range still {
+		for a, yes := range still[f] {
+			if yes {
+				s.tips[f][a].Score *= stillShare
+			}
 		}
 	}
 }

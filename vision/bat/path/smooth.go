@@ -14,9 +14,9 @@ const (
 	// Errors that do not average out over frames, inches, and the share of a
 	// peak's own sigma that does not: while the picture hardly changes, nor
 	// does what the network makes of it.
-	tipBiasIn  = 0.2
-	knobBiasIn = 0.3
-	biasShare  = 0.8
+	tipBiasIn  = 0.15
+	knobBiasIn = 0.25
+	biasShare  = 0.6
 
 	// biasReachS is how far around a frame (s) peaks count for its bias.
 	biasReachS = 0.02
