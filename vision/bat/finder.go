@@ -101,8 +101,8 @@ func (f *Finder) Close() error {
 // to look, and a body without either gives a Sight without candidates.
 // heightPx is the hitter's standing height in the picture.
 //
-// Frames are to be given in order: where the network saw the knob last bounds
-// how far the hands may jump. The Sight's Index and Ms are left for the caller
+// Frames are to be given in order, each clip's first with an empty prev: where
+// the network saw the knob last bounds how far the hands may jump. The Sight's Index and Ms are left for the caller
 // to fill in.
 func (f *Finder) Look(ctx context.Context, prev, cur, next gocv.Mat, body []vision.Mark, heightPx float64) (path.Sight, error) {
 	s := path.Sight{Width: float64(cur.Cols()), Height: float64(cur.Rows())}
@@ -115,6 +115,9 @@ func (f *Finder) Look(ctx context.Context, prev, cur, next gocv.Mat, body []visi
 	hx, hy, ok := middle(s.Hands)
 	if !ok {
 		return s, nil
+	}
+	if prev.Empty() {
+		f.last = grip{} // a clip begins
 	}
 	cx, cy := f.centre(hx, hy, heightPx)
 	b := boxAround(cx, cy, heightPx)
