@@ -2,7 +2,7 @@
 # own set-up (system packages, ONNX Runtime) and is quick when repeated.
 SHELL := /bin/bash
 .DEFAULT_GOAL := bin/nightcage
-.PHONY: demo test bench accuracy faults lint setup clean bin/nightcage
+.PHONY: demo test bench accuracy faults lint readme setup clean bin/nightcage
 
 env := . cmd/setup/env.sh &&
 
@@ -30,8 +30,17 @@ test: lint bin/nightcage
 bench: setup
 	@$(env) go test -run '^$$' -bench . -benchtime 1x ./worker/analysis
 
+# Errors on clips with truth files: DIR=... for a folder of your own. The table
+# for the repository's clips is kept in testdata, so that a change that makes it
+# worse shows in review.
+DIR ?= testdata/clips
 accuracy: bin/nightcage
-	@bin/nightcage judge testdata/clips
+	@$(env) bin/nightcage judge $(DIR) > .accuracy.new
+	@if [ "$(DIR)" = testdata/clips ]; then cp .accuracy.new testdata/accuracy.txt; fi
+	@cat .accuracy.new; rm .accuracy.new
+
+readme: bin/nightcage
+	@cmd/setup/readme.sh
 
 faults: setup
 	@$(env) go test -tags customenv -run TestFaults -count=1 -v ./worker | tail -n 1
