@@ -113,10 +113,13 @@ func MarkdownTable() string {
 	var b strings.Builder
 	b.WriteString("| measure | what it is | unit | sign | seen from |\n|---|---|---|---|---|\n")
 	for _, d := range Catalogue() {
-		fmt.Fprintf(&b, "| `%s` %s | %s | %s | %s | %s |\n", d.ID, d.Name, d.Definition, d.Unit, d.Sign, d.View.words(d))
+		fmt.Fprintf(&b, "| `%s` %s | %s | %s | %s | %s |\n", d.ID, d.Name, cell(d.Definition), d.Unit, cell(d.Sign), d.View.words(d))
 	}
 	return b.String()
 }
+
+// cell keeps a bar in a text from ending a table's cell.
+func cell(s string) string { return strings.ReplaceAll(s, "|", "\\|") }
 
 func (n Need) words(d Definition) string {
 	w := map[Need]string{NeedTimes: "any view", NeedSide: "side, or solved in 3-D", NeedSolved: "solved in 3-D"}[n]
