@@ -153,6 +153,33 @@ func waitUntil(t *testing.T, ok func() bool) {
 	t.Fatal("waited 15 s in vain")
 }
 
+// Two submits at once, no worker running: one waits for the other.
+func TestSubmittersTakeTurns(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	a, b := n.clip("a.mp4", "ok"), n.clip("b.mp4", "ok")
+	var other sync.WaitGroup
+	n.withQueue(func(d *Desk) {
+		other.Go(func() {
+			q, err := OpenQueue(t.Context(), n.Home, QueueOptions{Log: n.Log})
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			defer q.Close()
+			if _, err := (&Desk{Ledger: n.Ledger, Records: n.Records, Queue: q}).Submit(t.Context(), b); err != nil {
+				t.Error(err)
+			}
+		})
+		time.Sleep(200 * time.Millisecond) // the other one is at the door
+		if _, err := d.Submit(t.Context(), a); err != nil {
+			t.Error(err)
+		}
+	})
+	other.Wait()
+	n.audit(0, 0, 2)
+}
+
 // The embedded server wants the token.
 func TestEmbeddedServerRefusesStrangers(t *testing.T) {
 	t.Parallel()

@@ -76,12 +76,8 @@ func (o *workOptions) run(stop context.Context, log io.Writer) error {
 		return err
 	}
 	defer s.close()
-	self, err := os.Executable()
-	if err != nil {
-		return fmt.Errorf("find this program: %w", err)
-	}
 	// Better found here than by every clip of the night.
-	if err := checkAnalysis(stop, self); err != nil {
+	if err := checkAnalysis(stop); err != nil {
 		return err
 	}
 	abort, cancel := secondSignal(stop)
@@ -90,7 +86,7 @@ func (o *workOptions) run(stop context.Context, log io.Writer) error {
 		Home:     s.home,
 		Ledger:   s.ledger,
 		Records:  s.records,
-		Analyzer: worker.Child{Home: s.home, Command: []string{self, analyzeChildName}, Limits: worker.DefaultLimits()},
+		Analyzer: worker.Child{Home: s.home, Command: []string{thisProgram, analyzeChildName}, Limits: worker.DefaultLimits()},
 		Schema:   recordSchema(),
 		Pipeline: analysis.PipelineVersion,
 		Slots:    o.slots,
@@ -140,6 +136,10 @@ func recordSchema() worker.Schema {
 	}
 }
 
+// thisProgram is the very file that runs, even when another version has been put
+// in its place: a record must not name one pipeline and come from another.
+const thisProgram = "/proc/self/exe"
+
 // analyzeChildName is the hidden subcommand that measures one clip for a worker.
 const analyzeChildName = "analyze-child"
 
@@ -168,8 +168,8 @@ func newAnalyzeChildCommand() *cobra.Command {
 }
 
 // checkAnalysis loads the networks once, in a process that is gone afterwards.
-func checkAnalysis(ctx context.Context, self string) error {
-	cmd := exec.CommandContext(ctx, self, analyzeChildName, "--check")
+func checkAnalysis(ctx context.Context) error {
+	cmd := exec.CommandContext(ctx, thisProgram, analyzeChildName, "--check")
 	var stderr bytes.Buffer
 	cmd.Stderr = &stderr
 	if err := cmd.Run(); err != nil {
