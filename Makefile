@@ -42,8 +42,10 @@ accuracy: bin/nightcage
 readme: bin/nightcage
 	@cmd/setup/readme.sh
 
+# Kills, poison, flipped bits; the last line is the audit.
 faults: setup
-	@$(env) go test -tags customenv -run TestFaults -count=1 -v ./worker | tail -n 1
+	@$(env) go test -tags customenv -run '^TestFaults$$' -count=1 -v ./worker >.faults.log || { cat .faults.log; exit 1; }
+	@grep -o 'audit:.*' .faults.log | tail -n 1; rm .faults.log
 
 clean:
 	rm -rf bin demo

@@ -14,6 +14,7 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second signal ends the process at once, unless the command handles it
 	err := newRootCommand().ExecuteContext(ctx)
 	stop()
 	if err != nil {
