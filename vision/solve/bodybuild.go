@@ -235,7 +235,7 @@ func (w *work) worldScale() float64 {
 // a 3-D guess: hips and shoulders turning as hitters turn, hands and knees in
 // front.
 func (w *work) template(ms float64) [numJoints]float64 {
-	t := ms - w.scene.looks[w.moments.peak].ms
+	t := ms - w.contactMs
 	open := shoulderTurn.at(t)
 	h := w.sizes.height
 	var p [numJoints]r3.Vec // swing frame, relative to the hips

@@ -93,6 +93,7 @@ type work struct {
 	sizes   sizes
 	cam     camera
 
+	contactMs  float64            // of the impact, or of the barrel's peak for want of one
 	bodyScale  vision.ScaleSource // from the hitter's height alone
 	bodyTraces [vision.NumLandmarks]*trace
 }
@@ -169,6 +170,7 @@ func (w *work) three(ctx context.Context, out *vision.Track) error {
 	sc, c := w.scene, &w.cam
 	sol := &vision.Solution{Frames: make([]vision.Pose3, len(sc.looks)),
 		ScaleSigmaRel: c.scaleSigma, BatScaleSigmaRel: c.scaleSigma, YawSigmaDeg: c.yawSigma * 180 / math.Pi, TiltSigmaDeg: c.rollSigma * 180 / math.Pi}
+	w.contactMs = sc.looks[w.moments.peak].ms
 	body, err := w.fitBody()
 	if err != nil {
 		return err
@@ -185,7 +187,8 @@ func (w *work) three(ctx context.Context, out *vision.Track) error {
 		sol.Notes = append(sol.Notes, "too few frames show both ends of the bat to place it in depth")
 	}
 	if w.moments.hasBat {
-		// the bat's length has changed the scale
+		// the bat has changed scale and contact
+		w.contactMs = contactOf(sol, sc, w.contactMs)
 		if body, err = w.fitBody(); err != nil {
 			return err
 		}
@@ -242,6 +245,22 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 	c.f, c.scale = b.f(), b.scale()
 	w.replace()
 	return b.write(sol, s, sc.looks[w.moments.peak].ms)
+}
+
+// contactOf is the time of the impact, or of the fastest barrel in three
+// dimensions within breakWithinMs of the fastest in the picture.
+func contactOf(sol *vision.Solution, sc *scene, peakMs float64) float64 {
+	if sol.Impact != nil {
+		return sol.Impact.Ms
+	}
+	at, fastest := peakMs, 0.0
+	for i := range sol.Frames {
+		v := sol.Frames[i].TipVelocity
+		if s := r3.Norm(r3.Vec(v.Vec3)); v.Valid && s > fastest && math.Abs(sc.looks[i].ms-peakMs) <= breakWithinMs {
+			at, fastest = sc.looks[i].ms, s
+		}
+	}
+	return at
 }
 
 // scaleFound is the scale that the fit of the bat settled on. What the bat

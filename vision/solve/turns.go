@@ -10,31 +10,40 @@ import (
 )
 
 // turning is how a hitter's hip or shoulder line opens toward the pitcher
-// through a swing, degrees: closed by some angle until the swing, then a
-// logistic curve whose steepest place and slope are published means.
+// through a swing: closed by some angle, then opening in one or two steps.
 type turning struct {
-	closed, whole    float64 // deg before the turn; deg turned in all
-	fastestMs, tauMs float64 // before the barrel's peak; 4*tau is whole / peak speed
+	closed float64 // deg
+	steps  []turnStep
 }
+
+// turnStep is a logistic curve: deg in all, steepest at a time after contact,
+// where its slope is deg / (4 tau).
+type turnStep struct{ deg, atMs, tauMs float64 }
 
 // Skilled hitters turn the hips at 714 and the shoulders at 937 deg/s at most
 // (Welch et al. 1995, J Orthop Sports Phys Ther 22:193), 75 and 65 ms before
-// contact (the same, from memory). The whole turn is what brings hips and
-// shoulders to face the pitcher in the finish, a little short of square to him
-// at contact (common practice).
+// contact (the same, from memory). Before that, the hips give up their coil as
+// the lead foot comes down, some 190 ms before contact; the shoulders stay
+// (common practice). The whole turn is what brings hips and shoulders to face
+// the pitcher in the finish, a little short of square to him at contact (common
+// practice).
 var (
-	hipTurn      = turning{-12, 88, -75, 88.0 / 4 / 714 * 1000}
-	shoulderTurn = turning{-20, 104, -65, 104.0 / 4 / 937 * 1000}
+	hipTurn      = turning{-12, []turnStep{{22, -190, 25}, {66, -75, 66.0 / 4 / 714 * 1000}}}
+	shoulderTurn = turning{-20, []turnStep{{104, -65, 104.0 / 4 / 937 * 1000}}}
 )
 
-// at is the mean openness, radians, a time after the barrel's peak.
+// at is the mean openness, radians, a time after contact.
 func (t turning) at(ms float64) float64 {
-	return (t.closed + t.whole/(1+math.Exp(-(ms-t.fastestMs)/t.tauMs))) * math.Pi / 180
+	deg := t.closed
+	for _, s := range t.steps {
+		deg += s.deg / (1 + math.Exp(-(ms-s.atMs)/s.tauMs))
+	}
+	return deg * math.Pi / 180
 }
 
 const (
-	// Hitters spread about the mean turn by this much, by level, style and how
-	// early the barrel peaks; for as long as a phase of the swing.
+	// Hitters spread about the mean turn by this much, by level and style, for
+	// as long as a phase of the swing.
 	turnSpread = 20 * math.Pi / 180
 	turnLastsS = 0.3
 	// The turn's acceleration about its mean: 12 rad/s reached over 40 ms is
@@ -42,38 +51,46 @@ const (
 	densityOpen = 180.0 * 180.0 * 2 * 0.03
 	// Errors of the network's marks (of their distance across the picture, in)
 	// and of the heading of its 3-D guess, lasting as long.
-	turnMarkIn, turnWorldSigma = 1.0, 12 * math.Pi / 180
+	turnMarkIn, turnWorldSigma = 1.0, 10 * math.Pi / 180
 )
 
 // A network under-turns the hips: on a body twisted as hitters are, it sets
-// them between where they are and where the legs and the stance would have
-// them. How much of the turn its marks and its 3-D guess show was read off four
-// rendered swings (seed 77001: 0.5 to 0.7 of it in the marks, 0.35 to 0.55 in
-// the guess; shoulders 0.85 to 1.05) and given a spread three times theirs,
-// because it may differ on people. The turn is counted from the mean stance.
+// them between where they are and where the legs and the camera would have
+// them. How much of the turn its marks and its 3-D guess show, and by how much
+// the guess is turned as a whole, was read off twelve rendered swings (seeds
+// 77001 and 801): hips 0.8 in the marks (0.7 to 0.95) and 0.45 in the guess
+// (0.35 to 0.75); shoulders 1.15 (0.9 to 1.3) and 0.8 (0.7 to 1.0); the guess 8
+// to 15 deg open from the side, as much closed from behind. The spreads are
+// about twice those seen, because people may differ from renders. The turn is
+// counted from the mean stance.
 var (
-	hipGain      = [2]share{{.65, .2}, {.5, .2}}
-	shoulderGain = [2]share{{1, .12}, {.95, .15}}
+	hipGain      = [2]share{{.8, .2}, {.5, .15}}
+	shoulderGain = [2]share{{1.1, .2}, {.85, .2}}
 )
+
+const worldOffSigma = 12 * math.Pi / 180
+
+// A hitter's whole turn may be earlier or later than the mean's by this much.
+const turnShiftSigmaMs = 15.0
 
 // bar is the hip or the shoulder line over the nodes: its openness per node and,
 // shared, the log of its width, what share of the turn the marks and the 3-D
-// guess show, and the guess's constant error.
+// guess show, the guess's constant error, and how late the turn comes.
 type bar struct {
-	cam    *camera
-	mean   turning
-	ms     []float64
-	lasts  []float64
-	peakMs float64
-	across []point // lead minus rear mark, px; sigma at one of them
-	depth  []float64
-	world  []float64 // openness by the guess, radians; NaN none
-	width  float64   // inches, before its log correction
-	prior  [numBar]share
-	open   []float64
-	global [numBar]float64
-	sigma  []float64
-	saved  struct {
+	cam       *camera
+	mean      turning
+	ms        []float64
+	lasts     []float64
+	contactMs float64 // or the barrel's peak, for want of it
+	across    []point // lead minus rear mark, px; sigma at one of them
+	depth     []float64
+	world     []float64 // openness by the guess, radians; NaN none
+	width     float64   // inches, before its log correction
+	prior     [numBar]share
+	open      []float64
+	global    [numBar]float64
+	sigma     []float64
+	saved     struct {
 		open   []float64
 		global [numBar]float64
 	}
@@ -84,6 +101,7 @@ const (
 	barMarkGain
 	barWorldGain
 	barWorldOff
+	barShift // of the mean turn's times, in units of turnShiftSigmaMs
 	numBar
 )
 
@@ -122,7 +140,7 @@ func (b *bar) linearise(s *normal) {
 	gm, gw := b.global[barMarkGain], b.global[barWorldGain]
 	for i, open := range b.open {
 		w := min(1, b.lasts[i]/turnLastsS)
-		s.add([]int{i}, []float64{1}, open-b.mean.at(b.ms[i]-b.peakMs), w/(turnSpread*turnSpread))
+		s.add([]int{i, n + barShift}, []float64{1, b.meanSlope(i)}, open-b.meanAt(i), w/(turnSpread*turnSpread))
 		if b.across[i].ok {
 			// what the network takes the openness for
 			seen := closed + gm*(open-closed)
@@ -146,7 +164,7 @@ func (b *bar) linearise(s *normal) {
 		jac := []float64{m / h1, -m/h1 - m/h2, m / h2}
 		r := 0.0
 		for k, c := range jac {
-			r += c * (b.open[i-1+k] - b.mean.at(b.ms[i-1+k]-b.peakMs))
+			r += c * (b.open[i-1+k] - b.meanAt(i-1+k))
 		}
 		s.add([]int{i - 1, i, i + 1}, jac, r, (h1+h2)/2/densityOpen)
 	}
@@ -155,15 +173,26 @@ func (b *bar) linearise(s *normal) {
 	}
 }
 
+// meanAt is the mean turn at node i, as late as it is thought to be.
+func (b *bar) meanAt(i int) float64 {
+	return b.mean.at(b.ms[i] - b.contactMs - turnShiftSigmaMs*b.global[barShift])
+}
+
+// meanSlope is minus the derivative of meanAt by the shift.
+func (b *bar) meanSlope(i int) float64 {
+	t := b.ms[i] - b.contactMs - turnShiftSigmaMs*b.global[barShift]
+	return (b.mean.at(t+.5) - b.mean.at(t-.5)) * turnShiftSigmaMs
+}
+
 // solve fits the openness and its standard errors.
 func (b *bar) solve() error {
 	b.open = make([]float64, len(b.ms))
 	b.sigma = make([]float64, len(b.ms))
-	for i := range b.open {
-		b.open[i] = b.mean.at(b.ms[i] - b.peakMs)
-	}
 	for k, p := range b.prior {
 		b.global[k] = p.mean
+	}
+	for i := range b.open {
+		b.open[i] = b.meanAt(i)
 	}
 	s := b.size()
 	if err := minimise(b, s, fitSteps); err != nil {
@@ -182,12 +211,13 @@ func (b *bar) solve() error {
 
 // fitBar finds the openness of the hip or shoulder line at the nodes.
 func (w *work) fitBar(b *bodyFit, left vision.Landmark, mean turning, width share, gain [2]share) (*bar, error) {
-	r := &bar{cam: &w.cam, mean: mean, peakMs: w.scene.looks[w.moments.peak].ms, width: width.mean * w.sizes.height}
+	r := &bar{cam: &w.cam, mean: mean, contactMs: w.contactMs, width: width.mean * w.sizes.height}
 	r.prior = [numBar]share{
 		barWidth:     {0, math.Hypot(width.sd/width.mean, w.sizes.heightSigmaRel)},
 		barMarkGain:  gain[0],
 		barWorldGain: gain[1],
-		barWorldOff:  {0, 8 * math.Pi / 180},
+		barWorldOff:  {0, worldOffSigma},
+		barShift:     {0, 1},
 	}
 	for k := range b.nodes {
 		nd := &b.nodes[k]
