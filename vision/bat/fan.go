@@ -49,7 +49,6 @@ type ray struct {
 	reach        float64
 	across, turn float64 // standard errors: px across at the point, radians
 	mass         float64
-	first, last  float64 // distances along from the hands between which it was seen
 }
 
 const (
