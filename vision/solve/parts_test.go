@@ -255,8 +255,12 @@ func TestYawFromPitch(t *testing.T) {
 			ms := float64(k) * 1000 / 240
 			tc := (ms - 150) / 1000 // s to contact
 			l := look{ms: ms}
-			p := c.fromSwing(r3.Vec{X: 15 - 1200*tc, Y: 30 - 90*tc - 193*tc*tc, Z: 27})
-			if u, v := c.project(p); tc < 0 && p.Z > 20 && math.Abs(u) < synWidth/2 {
+			at := r3.Vec{X: 15 - 1200*tc, Y: 30 - 90*tc - 193*tc*tc, Z: 27}
+			if tc > 0 { // hit up the middle
+				at = r3.Vec{X: 15 + 1100*tc, Y: 30 + 400*tc, Z: 27 + 100*tc}
+			}
+			p := c.fromSwing(at)
+			if u, v := c.project(p); p.Z > 20 && math.Abs(u) < synWidth/2 {
 				l.ball = point{u: u + .7*rng.NormFloat64(), v: v + .7*rng.NormFloat64(), sigma: .7, ok: true}
 			}
 			w.scene.looks = append(w.scene.looks, l)

@@ -16,7 +16,7 @@ const pitchSidewaysSigma = 2.2 * math.Pi / 180
 const (
 	pitchMarks  = 6    // fewer marks of the ball before contact than this tell no direction
 	pitchSpanMs = 25.0 // nor do marks over less time
-	pitchEndMs  = 8.0  // marks later than this before the peak may be of the ball already hit
+	pitchEndMs  = 40.0 // marks later than this before the barrel's fastest image may be of the ball already hit
 	pitchBegins = 400.0
 )
 
@@ -35,12 +35,17 @@ func (p *pitchPath) at(t float64) (u, v float64) {
 	return (p.q[0] + p.q[1]*t) / w, (p.q[2] + p.q[3]*t + p.q[4]*t*t) / w
 }
 
-// fitPitch fits the path to the ball's marks before contact by Gauss-Newton,
-// marks far off given little weight.
+// fitPitch fits the path to the ball's marks before it turns (or well before the
+// barrel's peak, for want of a turn) by Gauss-Newton, marks far off given little
+// weight.
 func fitPitch(looks []look, peakMs float64) (*pitchPath, bool) {
+	until := peakMs - pitchEndMs
+	if turn, _, ok := ballTurn(looks, peakMs); ok {
+		until = turn
+	}
 	var at []look
 	for i := range looks {
-		if d := looks[i].ms - peakMs; looks[i].ball.ok && d > -pitchBegins && d < -pitchEndMs {
+		if ms := looks[i].ms; looks[i].ball.ok && ms > peakMs-pitchBegins && ms < until {
 			at = append(at, looks[i])
 		}
 	}

@@ -207,7 +207,33 @@ func (b *batFit) knobAt(i int) r3.Vec {
 	return r3.Vec{X: m.u / b.f() * z, Y: m.v / b.f() * z, Z: z}
 }
 
-// refine fits the bat from the given signs, then from every sequence with one
+// cueSigns are the signs that the turn cue alone asks for: those of the barrel's
+// way across the picture, carried over frames where it hardly moves sideways.
+func (b *batFit) cueSigns() []bool {
+	const clear = 0.02 // bat lengths against the knob, per frame
+	out := make([]bool, len(b.looks))
+	known := make([]int, 0, len(out))
+	for i, c := range b.nearCost {
+		if math.Abs(c) > clear*backwardCost {
+			out[i] = c > 0
+			known = append(known, i)
+		}
+	}
+	if len(known) == 0 {
+		return out
+	}
+	k := 0
+	for i := range out {
+		for k+1 < len(known) && known[k+1]-i <= i-known[k] {
+			k++
+		}
+		out[i] = out[known[k]]
+	}
+	return out
+}
+
+// refine fits the bat from the given signs and from those of the turn cue,
+// then, from the better one, from every sequence with one
 // stretch between two passes across the line of sight reversed, and goes on
 // from the best until none is better. doubt is exp(-half the cost by which the
 // best other one is worse).
@@ -220,6 +246,16 @@ func (b *batFit) refine(far []bool, s *normal) (doubt float64, err error) {
 	cost := func() float64 { return s.cost + 2*b.turnCost() }
 	best, second := cost(), math.Inf(1)
 	keepK, keepD, keepG := slices.Clone(b.knob), slices.Clone(b.dir), b.global
+	b.global = [numGlobals]float64{}
+	b.start(b.cueSigns())
+	if err := minimise(b, s, fitSteps); err == nil && b.differs(keepD) {
+		c := cost()
+		second = max(c, best)
+		if c < best {
+			best = c
+			keepK, keepD, keepG = slices.Clone(b.knob), slices.Clone(b.dir), b.global
+		}
+	}
 	back := func() {
 		copy(b.knob, keepK)
 		copy(b.dir, keepD)
