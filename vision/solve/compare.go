@@ -142,26 +142,25 @@ func openness(d r3.Vec) float64 { return math.Atan2(-d.Z, d.X) * 180 / math.Pi }
 
 func sub(p, q vision.Point3) r3.Vec { return r3.Sub(r3.Vec(p.Vec3), r3.Vec(q.Vec3)) }
 
-// sharedSigma is what scale, yaw, tilt and the body's depth add to a place's
-// standard errors. The origin is their common centre.
+// sharedSigma is what scale, yaw, tilt and the depth of body or bat add to a
+// place's standard errors. The origin is the centre of the turns; depth acts
+// along the ray from the camera.
 func sharedSigma(sol *vision.Solution, p vision.Vec3, ofBody bool) vision.Vec3 {
 	yaw, roll := sol.YawSigmaDeg*math.Pi/180, sol.TiltSigmaDeg*math.Pi/180
 	tilt := sol.Camera.TiltSigmaDeg * math.Pi / 180
 	// the axis that the camera looks along, and the one across it
-	at := math.Atan2(sol.Camera.Centre.X, sol.Camera.Centre.Z)
-	sin, cos := math.Sincos(at)
+	sin, cos := math.Sincos(math.Atan2(sol.Camera.Centre.X, sol.Camera.Centre.Z))
 	across, along := cos*p.X-sin*p.Z, sin*p.X+cos*p.Z
-	depth := sq(tilt * p.Y)
+	depth := sol.BatDepthSigmaIn
 	if ofBody {
-		depth += sq(sol.BodyDepthSigmaIn)
-	} else {
-		depth += sq(sol.BatDepthSigmaIn)
+		depth = sol.BodyDepthSigmaIn
 	}
-	side := sq(roll * p.Y)
+	ray := r3.Scale(depth, r3.Unit(r3.Sub(r3.Vec(p), r3.Vec(sol.Camera.Centre))))
+	tip, side := sq(tilt*p.Y), sq(roll*p.Y)
 	return vision.Vec3{
-		X: math.Sqrt(sq(sol.ScaleSigmaRel*p.X) + sq(yaw*p.Z) + side*cos*cos + depth*sin*sin),
-		Y: math.Sqrt(sq(sol.ScaleSigmaRel*p.Y) + sq(roll*across) + sq(tilt*along)),
-		Z: math.Sqrt(sq(sol.ScaleSigmaRel*p.Z) + sq(yaw*p.X) + side*sin*sin + depth*cos*cos),
+		X: math.Sqrt(sq(sol.ScaleSigmaRel*p.X) + sq(yaw*p.Z) + side*cos*cos + tip*sin*sin + sq(ray.X)),
+		Y: math.Sqrt(sq(sol.ScaleSigmaRel*p.Y) + sq(roll*across) + sq(tilt*along) + sq(ray.Y)),
+		Z: math.Sqrt(sq(sol.ScaleSigmaRel*p.Z) + sq(yaw*p.X) + side*sin*sin + tip*cos*cos + sq(ray.Z)),
 	}
 }
 

@@ -321,7 +321,8 @@ func minimise(p problem, s *normal, steps int) error {
 		p.linearise(s)
 		if s.cost <= was && !math.IsNaN(s.cost) {
 			damp = max(damp/10, 1e-9)
-			if was-s.cost < 1e-5*was+1e-9 {
+			// costs are sums of squared standard errors: less than this is nothing
+			if was-s.cost < 0.01 {
 				return nil
 			}
 			continue
