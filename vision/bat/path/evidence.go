@@ -35,8 +35,9 @@ const (
 	// Errors that stay for a while count once per while, not once per frame.
 	// A pose network's hands are off for some 30 ms on end through blur, and
 	// how much a line is foreshortened changes with the turn of the bat.
-	handHoldS = 0.03
-	lineHoldS = 0.05
+	handHoldS  = 0.03
+	lineHoldS  = 0.05
+	reachHoldS = 0.01
 
 	// lineShare is how long a bat that shows as a line looks against its
 	// length: anything from a third to a tenth more.
@@ -288,7 +289,7 @@ func (s *scene) lineRows(l Line, x *vec, p *cov) []row {
 	}
 	if l.ReachPx > 0 {
 		rows = append(rows, row{at: [4]int{kx, ky, dx, dy}, co: [4]float64{ux, uy, ux, uy},
-			z: ux*px + uy*py + l.ReachPx/s.scale, r: reachErrorIn * reachErrorIn})
+			z: ux*px + uy*py + l.ReachPx/s.scale, r: sq(reachErrorIn) * s.held(reachHoldS)})
 	}
 	return rows
 }

@@ -23,11 +23,19 @@ type fitted struct {
 	steps []step
 	picks []pick
 	trust []trust
+	rest  []unrest
 }
 
 // trust is how far the fit believed each pick of a frame, 0..1; 0 where there
 // is none.
 type trust struct{ tip, knob, line float64 }
+
+// unrest is by how much the ends of one frame miss the path that the rest
+// makes: mean square over what is expected, at most restMost so that an outlier
+// is one outlier; 0 where there is no pick.
+type unrest struct{ tip, knob float64 }
+
+const restMost = 9
 
 // fit runs the smoother over the picks, doubting what disagrees with the path
 // the other rows make, and takes another candidate where that agrees better.
@@ -38,7 +46,7 @@ func (s *scene) fit(picks []pick, states []vec) fitted {
 	for i := range covs {
 		covs[i] = p0
 	}
-	f := fitted{pass: pass{x: states, p: covs}, picks: picks, trust: make([]trust, frames)}
+	f := fitted{pass: pass{x: states, p: covs}, picks: picks, trust: make([]trust, frames), rest: make([]unrest, frames)}
 	grow := make([][]float64, frames) // per row: variance over its base
 	for round := range fitRounds {
 		f.steps = s.steps(f.x)
@@ -54,7 +62,7 @@ func (s *scene) fit(picks []pick, states []vec) fitted {
 		}
 		f.pass = run(x0, p0, f.steps, rows)
 		for i := range rows {
-			grow[i], f.trust[i] = f.doubt(i, tags[i])
+			grow[i], f.trust[i], f.rest[i] = f.doubt(i, tags[i])
 		}
 		if round < fitRounds-2 {
 			for i := range rows {
@@ -124,7 +132,7 @@ func (s *scene) rowsOf(i int, p pick, x *vec, cov *cov) (rows []row, tags []tagg
 // makes: the weights of a Student t with `tails` degrees of freedom, applied
 // to the errors each row would have if left out. Rows of one point share one
 // weight.
-func (f *fitted) doubt(i int, tags []tagged) (grow []float64, t trust) {
+func (f *fitted) doubt(i int, tags []tagged) (grow []float64, t trust, u unrest) {
 	grow = make([]float64, len(tags))
 	for a := 0; a < len(tags); {
 		b := a
@@ -147,15 +155,15 @@ func (f *fitted) doubt(i int, tags []tagged) (grow []float64, t trust) {
 		}
 		switch tags[a].kind {
 		case ofTip:
-			t.tip = 1 / g
+			t.tip, u.tip = 1/g, math.Min(d2/m, restMost)
 		case ofKnob:
-			t.knob = 1 / g
+			t.knob, u.knob = 1/g, math.Min(d2/m, restMost)
 		case ofLine:
 			t.line = 1 / g
 		}
 		a = b
 	}
-	return grow, t
+	return grow, t, u
 }
 
 // choose takes for each end of the bat, and for its line, the candidate that

@@ -19,7 +19,7 @@ const (
 	biasShare  = 0.6
 
 	// biasReachS is how far around a frame (s) peaks count for its bias.
-	biasReachS = 0.02
+	biasReachS = 0.04
 
 	// anyAngle is the standard deviation of a direction of which nothing is
 	// known, degrees: 360/√12.
@@ -52,11 +52,11 @@ func (s *scene) result(f fitted) Result {
 		x, p := &f.x[i], &f.p[i]
 		fr := Frame{Index: s.sights[i].Index, Ms: s.sights[i].Ms}
 		t := f.trust[i]
-		knobBias, tipBias := s.bias(&f, i)
-		fr.Knob = s.mark(i, x[kx], x[ky], (p[kx][kx]+p[ky][ky])/2, knobBias, s.how(i, f.picks[i].knob, t.knob, f.picks[i].line, t.line), t.knob)
-		fr.Tip = s.mark(i, x[kx]+x[dx], x[ky]+x[dy], (tipVar(p, 0)+tipVar(p, 3))/2, tipBias, s.how(i, f.picks[i].tip, t.tip, f.picks[i].line, t.line), t.tip)
+		knobBias, tipBias, wildKnob, wildTip := s.bias(&f, i)
+		fr.Knob = s.mark(i, x[kx], x[ky], wildKnob*((p[kx][kx]+p[ky][ky])/2+knobBias*knobBias), s.how(i, f.picks[i].knob, t.knob, f.picks[i].line, t.line), t.knob)
+		fr.Tip = s.mark(i, x[kx]+x[dx], x[ky]+x[dy], wildTip*((tipVar(p, 0)+tipVar(p, 3))/2+tipBias*tipBias), s.how(i, f.picks[i].tip, t.tip, f.picks[i].line, t.line), t.tip)
 		if fr.Knob.Found() && fr.Tip.Found() {
-			fr.AngleSigmaDeg = angleSigma(x, p, math.Hypot(knobBias, tipBias))
+			fr.AngleSigmaDeg = angleSigma(x, p, math.Hypot(knobBias, tipBias), math.Max(wildKnob, wildTip))
 		}
 		if v := tipSpeed(x); fr.Tip.Found() && v > r.FastestInS {
 			r.FastestInS, r.FastestMs = v, fr.Ms
@@ -69,15 +69,18 @@ func (s *scene) result(f fitted) Result {
 
 // bias is the error of frame i's knob and tip, inches, that their neighbours
 // share: the finder's own sigma near there, averaged by how far the fit
-// believed it.
-func (s *scene) bias(f *fitted, i int) (knob, tip float64) {
-	var ks, kw, ts, tw float64
+// believed it. wild is by how much the picks near there scatter about the path
+// beyond what was expected of them (mean square, at least 1): where they do, on
+// poor video, everything else about them is worse as well.
+func (s *scene) bias(f *fitted, i int) (knob, tip, wildKnob, wildTip float64) {
+	var ks, kw, kr, kn, ts, tw, tr, tn float64
 	take := func(j int) {
-		if p := f.picks[j]; p.knob >= 0 {
-			ks, kw = ks+f.trust[j].knob*s.knobs[j][p.knob].SigmaPx, kw+f.trust[j].knob
+		p, t, r := f.picks[j], f.trust[j], f.rest[j]
+		if p.knob >= 0 {
+			ks, kw, kr, kn = ks+t.knob*s.knobs[j][p.knob].SigmaPx, kw+t.knob, kr+r.knob, kn+1
 		}
-		if p := f.picks[j]; p.tip >= 0 {
-			ts, tw = ts+f.trust[j].tip*s.tips[j][p.tip].SigmaPx, tw+f.trust[j].tip
+		if p.tip >= 0 {
+			ts, tw, tr, tn = ts+t.tip*s.tips[j][p.tip].SigmaPx, tw+t.tip, tr+r.tip, tn+1
 		}
 	}
 	const ms = biasReachS * 1000
@@ -87,14 +90,14 @@ func (s *scene) bias(f *fitted, i int) (knob, tip float64) {
 	for j := i + 1; j < len(s.sights) && s.sights[j].Ms-s.sights[i].Ms <= ms; j++ {
 		take(j)
 	}
-	knob, tip = knobBiasIn, tipBiasIn
+	knob, tip, wildKnob, wildTip = knobBiasIn, tipBiasIn, 1, 1
 	if kw > 0 {
-		knob = math.Hypot(knob, biasShare*ks/kw/s.scale)
+		knob, wildKnob = math.Hypot(knob, biasShare*ks/kw/s.scale), math.Max(1, kr/kn)
 	}
 	if tw > 0 {
-		tip = math.Hypot(tip, biasShare*ts/tw/s.scale)
+		tip, wildTip = math.Hypot(tip, biasShare*ts/tw/s.scale), math.Max(1, tr/tn)
 	}
-	return knob, tip
+	return knob, tip, wildKnob, wildTip
 }
 
 // tipVar is the variance of K + D along one axis (0: x, 3: y).
@@ -103,8 +106,8 @@ func tipVar(p *cov, axis int) float64 {
 	return p[a][a] + 2*p[a][b] + p[b][b]
 }
 
-func (s *scene) mark(i int, x, y, v, bias float64, how vision.How, seen float64) vision.Mark {
-	sigma := math.Sqrt(math.Max(v, 0) + bias*bias)
+func (s *scene) mark(i int, x, y, v float64, how vision.How, seen float64) vision.Mark {
+	sigma := math.Sqrt(v)
 	if !(sigma < lostIn) {
 		return vision.Mark{}
 	}
@@ -129,11 +132,11 @@ func (s *scene) how(i, end int, endTrust float64, line int, lineTrust float64) v
 // For a vector long against its error across that is error over length; a
 // vector shorter than that has no direction, and the error grows to that of
 // none (JCGM 102 warns of the linear formula there).
-func angleSigma(x *vec, p *cov, bias float64) float64 {
+func angleSigma(x *vec, p *cov, bias, wild float64) float64 {
 	long := math.Hypot(x[dx], x[dy])
 	nx, ny := -x[dy]/long, x[dx]/long
 	v := nx*nx*p[dx][dx] + 2*nx*ny*p[dx][dy] + ny*ny*p[dy][dy]
-	across := math.Sqrt(math.Max(v, 0) + bias*bias)
+	across := math.Sqrt(wild * (v + bias*bias))
 	if !(long > across) {
 		return anyAngle
 	}
