@@ -298,6 +298,9 @@ func (f *Finder) shape(o window, px []int32, thr, noise float64) (b seenBlob, ok
 		x, y := float64(int(q)%o.w), float64(int(q)/o.w)
 		sx, sy = sx+x, sy+y
 		sxx, sxy, syy = sxx+x*x, sxy+x*y, syy+y*y
+		if u, v := o.x0+int(x), o.y0+int(y); u == 0 || v == 0 || u == f.size.X-1 || v == f.size.Y-1 {
+			return b, false // the picture cuts it off: its middle is not the ball's
+		}
 	}
 	mx, my := sx/n, sy/n
 	vxx, vxy, vyy := sxx/n-mx*mx, sxy/n-mx*my, syy/n-my*my

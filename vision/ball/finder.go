@@ -49,6 +49,7 @@ type Finder struct {
 	queue  []int32
 	inner  []int32
 	patch  []uint8
+	spots  []spot
 	seen   path.Seen
 }
 
@@ -108,6 +109,14 @@ func (f *Finder) Add(ctx context.Context, bgr gocv.Mat, frame vision.Frame, repe
 	p.at, p.ms = len(f.seen.Sights)-1, frame.Ms
 	f.small(bgr, frame.Shift, &p)
 	f.ring = append(f.ring, p)
+	if p.at == 0 {
+		if err := f.findSpots(p); err != nil {
+			return err
+		}
+	}
+	if err := f.watch(p); err != nil {
+		return err
+	}
 	return f.look(false)
 }
 
@@ -115,6 +124,7 @@ func (f *Finder) Add(ctx context.Context, bgr gocv.Mat, frame vision.Frame, repe
 // each Add. The Finder gives nothing more.
 func (f *Finder) Finish() (path.Seen, error) {
 	err := f.look(true)
+	f.seen.Spots = f.left()
 	return f.seen, err
 }
 
@@ -183,9 +193,9 @@ func (f *Finder) look(last bool) error {
 			before--
 		}
 		var blobs []seenBlob
-		for _, pair := range [][2]int{{k - 1, k + 1}, {before, after}} {
-			if pair[0] < 0 || pair[1] >= len(f.ring) {
-				continue
+		for _, pair := range [][2]int{{k - 1, k + 1}, {max(before, 0), min(after, len(f.ring)-1)}} {
+			if pair[0] < 0 || pair[0] == k || pair[1] >= len(f.ring) || pair[1] == k {
+				continue // the first or the last picture
 			}
 			more, err := f.compare(f.ring[pair[0]], cur, f.ring[pair[1]])
 			if err != nil {

@@ -28,6 +28,10 @@ const (
 	middleShare = 0.12
 	streakDeg   = 10 // direction of a streak
 
+	// A chain of three at 60 frames a second may be no likelier than chance by
+	// itself.
+	leastChainLog = -4.0
+
 	farSigma = 5 // no ball is farther from where it is expected
 
 	wholeMs = 80.0 // the ball's size changes little within
@@ -112,7 +116,7 @@ func (f *field) chains(by [][]*sighting, gap []int, most int) []chain {
 				top = l
 			}
 		}
-		if top == nil || top.best <= 0 {
+		if top == nil || top.best < leastChainLog {
 			break
 		}
 		c := chain{score: top.best, gap: gap, of: []*sighting{top.b}}

@@ -2,6 +2,7 @@ package path
 
 import (
 	"math"
+	"sort"
 
 	"nightcage/vision"
 )
@@ -77,6 +78,9 @@ type field struct {
 	nx, ny int       // cells
 	dens   []float64 // blobs per px² and frame
 	looked int       // frames looked at
+	swing  []float64 // apparent speed of the bat's tip, px/s, one per frame; 0 not known
+	most   float64   // its largest
+	fast   float64   // share of the frames in which it is at least fastShare of that
 }
 
 // cellIn is the side of a cell, inches: about what a forearm sweeps.
@@ -84,6 +88,7 @@ const cellIn = 12
 
 func newField(seen Seen, frames []vision.Frame, o Options) *field {
 	f := &field{o: o, frames: frames, side: cellIn * o.PxPerIn}
+	f.time()
 	f.nx, f.ny = int(o.Width/f.side)+1, int(o.Height/f.side)+1
 	count := make([]float64, f.nx*f.ny)
 	all := 0.0
@@ -116,6 +121,45 @@ func newField(seen Seen, frames []vision.Frame, o Options) *field {
 	return f
 }
 
+const (
+	fastShare   = 0.5
+	swingInS    = 260 // a bat slower than 15 mph at its fastest makes no swing
+	notThenLog  = -3  // a ball met while the bat was slow: a bunt, or no ball
+	speedFrames = 2   // a speed is read over so many frames either way
+)
+
+// time finds when the bat is fast.
+func (f *field) time() {
+	f.swing = make([]float64, len(f.frames))
+	for k := range f.frames {
+		a, b := max(k-speedFrames, 0), min(k+speedFrames, len(f.frames)-1)
+		_, t0, ok0 := f.bat(a)
+		_, t1, ok1 := f.bat(b)
+		if ok0 && ok1 && b > a {
+			f.swing[k] = t1.minus(t0).length() / f.seconds(a, b)
+		}
+		f.most = math.Max(f.most, f.swing[k])
+	}
+	for _, v := range f.swing {
+		if v >= fastShare*f.most {
+			f.fast += 1 / float64(len(f.swing))
+		}
+	}
+}
+
+// swingLog is the log odds that a time has of being the contact, by the bat's
+// speed alone.
+func (f *field) swingLog(ms float64) float64 {
+	if f.most < swingInS*f.o.PxPerIn {
+		return 0
+	}
+	k := sort.Search(len(f.frames)-1, func(i int) bool { return f.frames[i].Ms >= ms })
+	if f.swing[k] >= fastShare*f.most {
+		return -math.Log(f.fast)
+	}
+	return notThenLog
+}
+
 func (f *field) cell(x, y float64) int {
 	cx := min(max(int(x/f.side), 0), f.nx-1)
 	cy := min(max(int(y/f.side), 0), f.ny-1)
@@ -136,19 +180,14 @@ func (f *field) bat(k int) (knob, tip point, ok bool) {
 
 // batAt returns knob and tip at a time between two frames.
 func (f *field) batAt(ms float64) (knob, tip point, ok bool) {
-	for k := 1; k < len(f.frames); k++ {
-		if f.frames[k].Ms < ms {
-			continue
-		}
-		k0, t0, ok0 := f.bat(k - 1)
-		k1, t1, ok1 := f.bat(k)
-		if !ok0 || !ok1 {
-			return knob, tip, false
-		}
-		s := (ms - f.frames[k-1].Ms) / (f.frames[k].Ms - f.frames[k-1].Ms)
-		return k0.along(k1.minus(k0), s), t0.along(t1.minus(t0), s), true
+	k := sort.Search(len(f.frames), func(i int) bool { return f.frames[i].Ms >= ms })
+	if k == 0 || k == len(f.frames) {
+		return knob, tip, false
 	}
-	return knob, tip, false
+	k0, t0, ok0 := f.bat(k - 1)
+	k1, t1, ok1 := f.bat(k)
+	s := (ms - f.frames[k-1].Ms) / (f.frames[k].Ms - f.frames[k-1].Ms)
+	return k0.along(k1.minus(k0), s), t0.along(t1.minus(t0), s), ok0 && ok1
 }
 
 // hips is the middle of the hips in frame k.

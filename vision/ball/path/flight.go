@@ -128,6 +128,12 @@ func (fl *flight) at(ms float64) (p point, jx, jy [numParams]float64, ok bool) {
 	return point{fl.o.x + x, fl.o.y + y}, jx, jy, true
 }
 
+// place is at without the derivatives.
+func (fl *flight) place(ms float64) (point, bool) {
+	p, _, _, ok := fl.at(ms)
+	return p, ok
+}
+
 // velocity is px per second at a time.
 func (fl *flight) velocity(ms float64) point {
 	const h = 0.05 // ms; the form is smooth over tens of them
@@ -168,6 +174,7 @@ type meeting struct {
 	ms, sigmaMs float64
 	at          point
 	chi2        float64 // of one degree of freedom: how far they miss each other
+	missPx      float64 // standard error of that
 }
 
 // meet finds the crossing of in and out between two times. shapePx is how far
@@ -194,7 +201,8 @@ func meet(in, out *flight, from, to, shapePx float64) (meeting, bool) {
 			info := (yy*v.x*v.x - 2*xy*v.x*v.y + xx*v.y*v.y) / det // per s²
 			// The better known of the two says where.
 			wa, wb := 1/(ax+ay), 1/(bx+by)
-			best = meeting{ms: t, sigmaMs: 1000 / math.Sqrt(info), chi2: chi2, at: a.along(d, wb/(wa+wb))}
+			across := (xx*v.y*v.y - 2*xy*v.x*v.y + yy*v.x*v.x) / v.dot(v)
+			best = meeting{ms: t, sigmaMs: 1000 / math.Sqrt(info), chi2: chi2, missPx: math.Sqrt(across), at: a.along(d, wb/(wa+wb))}
 		}
 	}
 	return best, !math.IsInf(best.chi2, 1)

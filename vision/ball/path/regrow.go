@@ -43,6 +43,7 @@ const (
 const (
 	growMs    = 60.0 // the flight is read over so long either way
 	growRound = 2
+	growSkip  = 8 // frames without a sight at most
 	growSigma = 3.5
 )
 
@@ -64,8 +65,13 @@ func (f *field) regrow(c chain, by [][]*sighting, gap []int) chain {
 		of = f.beyond(next, by, gap, -1)
 		of = f.beyond(of, by, gap, +1)
 	}
+	was := f.score(c.of, gap)
 	f.shorten(of)
-	return chain{of: of, score: f.score(of, gap), gap: gap}
+	if now := f.score(of, gap); now > was {
+		return chain{of: of, score: now, gap: gap}
+	}
+	f.shorten(c.of)
+	return chain{of: c.of, score: was, gap: gap}
 }
 
 // beyond adds sights before the first (dir -1) or after the last (dir +1).
@@ -75,7 +81,7 @@ func (f *field) beyond(of []*sighting, by [][]*sighting, gap []int, dir int) []*
 		end = of[len(of)-1]
 	}
 	for k := end.frame + dir; k >= 0 && k < len(by); k += dir {
-		if d := gap[k] - gap[end.frame]; d*dir > maxSkip || math.Abs(f.seconds(end.frame, k)) > maxSkipMs/1000 {
+		if d := gap[k] - gap[end.frame]; d*dir > growSkip || math.Abs(f.seconds(end.frame, k)) > maxSkipMs/1000 {
 			break
 		}
 		s := f.nearest(of, by[k], k)

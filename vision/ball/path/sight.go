@@ -36,8 +36,9 @@ type Spot struct {
 	SigmaPx  float64
 	RadiusPx float64
 	Light    bool
-	// Left says, for each Sight, how much of what made the spot stand out is
-	// gone: 0 all there, 1 nothing left of it. NaN where not looked at.
+	// Left says, for each Sight, how far the place has gone from how it looked
+	// at the start to how it looks at the end: 0 unchanged, 1 as at the end;
+	// more when something else is in front. NaN where not looked at.
 	Left []float64
 }
 
