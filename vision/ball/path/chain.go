@@ -25,7 +25,7 @@ const (
 	// The outline of one ball differs from frame to frame: its radius by this
 	// share (log), its middle by this share of its radius.
 	radiusLog   = 0.25
-	middleShare = 0.12
+	middleShare = 0.09
 	streakDeg   = 10 // direction of a streak
 
 	// A chain of three at 60 frames a second may be no likelier than chance by
