@@ -19,7 +19,7 @@ type BallEnd string
 const (
 	BallMet    BallEnd = "met"    // turned by the bat: MeetMs says when
 	BallPassed BallEnd = "passed" // flew on in the same direction: missed or taken
-	BallLost   BallEnd = "lost"   // last seen on its way in, or still on the tee
+	BallLost   BallEnd = "lost"   // last seen on its way in
 )
 
 // BallFlight is the flight of the one ball of the swing. Places and directions
@@ -30,9 +30,10 @@ type BallFlight struct {
 	Why  string   `json:"why,omitempty"` // why there is no ball, or no meeting, in plain words
 
 	// Met: where and when the ball's way in and its way out cross, from the
-	// ball alone (for a tee: when the way out leaves the tee). MeetSigmaMs is
-	// 0 when they were not both seen; then the other three mean nothing. The
-	// ball touches the bat for 0.7 ms, which is not in MeetSigmaMs.
+	// ball alone. For a tee: when the way out leaves the tee or, less surely,
+	// when the ball was found gone. MeetSigmaMs is 0 when neither could be
+	// told; then the other three mean nothing. The ball touches the bat for
+	// 0.7 ms, which is not in MeetSigmaMs.
 	MeetMs      float64 `json:"meet_ms,omitempty"`
 	MeetSigmaMs float64 `json:"meet_sigma_ms,omitempty"`
 	MeetX       float64 `json:"meet_x,omitempty"`
