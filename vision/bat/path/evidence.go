@@ -35,9 +35,8 @@ const (
 	// Errors that stay for a while count once per while, not once per frame.
 	// A pose network's hands are off for some 30 ms on end through blur, and
 	// how much a line is foreshortened changes with the turn of the bat.
-	handHoldS  = 0.03
-	lineHoldS  = 0.05
-	reachHoldS = 0.01
+	handHoldS = 0.03
+	lineHoldS = 0.05
 
 	// lineShare is how long a bat that shows as a line looks against its
 	// length: anything from a third to a tenth more.
@@ -225,7 +224,6 @@ const (
 	ofTip kind = iota
 	ofKnob
 	ofLine
-	ofShare
 	ofReach
 	ofHands
 	ofLength
@@ -259,37 +257,45 @@ func (s *scene) cut(f int, x, y float64) bool {
 	return g.Width > 0 && (x < m || y < m || x > g.Width-1-m || y > g.Height-1-m)
 }
 
-// lineRows measures that the axis passes through the line's point, that the
-// bat points along it, how long it may look, and, where the line has an end,
-// that the tip is there. x and p are the state to linearise at. Normals are
-// those of the state's own direction, not the line's: a noisy normal times D
-// would pull D toward nothing (the bias of bearings-only tracking). Only a
-// state that has no direction yet, or quite another one, takes the line's.
-func (s *scene) lineRows(l Line, x *vec, p *cov) []row {
-	ux, uy := l.DX, l.DY
-	long := math.Hypot(x[dx], x[dy])
-	sin, cos := 0.0, 1.0
+// along is the direction in which to linearise a line, and the length of D
+// there. It is the state's own, not the line's: a noisy normal times D would
+// pull D toward nothing (the bias of bearings-only tracking). Only a state that
+// has no direction yet, or quite another one, takes the line's.
+func (s *scene) along(l Line, x *vec) (ux, uy, long float64) {
+	long = math.Hypot(x[dx], x[dy])
 	if long > s.bat/4 && (x[dx]*l.DX+x[dy]*l.DY)/long > 0.5 {
-		ux, uy = x[dx]/long, x[dy]/long
-		sin, cos = ux*l.DY-uy*l.DX, ux*l.DX+uy*l.DY
-	} else {
-		long = math.Max(long, s.bat/4)
+		return x[dx] / long, x[dy] / long, long
 	}
+	return l.DX, l.DY, math.Max(long, s.bat/4)
+}
+
+// axisRows measures that the axis passes through the line's point and that the
+// bat points along it, linearised at x.
+func (s *scene) axisRows(l Line, x *vec) []row {
+	ux, uy, long := s.along(l, x)
 	px, py := l.X/s.scale, l.Y/s.scale
 	t := ((px-x[kx])*ux + (py-x[ky])*uy) / long
 	t = math.Min(math.Max(t, 0), 1)
-	across := l.SigmaPx / s.scale
-	turn := l.SigmaDeg * math.Pi / 180 * long
+	across, turn := l.SigmaPx/s.scale, l.SigmaDeg*math.Pi/180*long
+	off := long * math.Atan2(ux*l.DY-uy*l.DX, ux*l.DX+uy*l.DY)
+	return []row{
+		{at: [4]int{kx, ky, dx, dy}, co: [4]float64{-uy, ux, -t * uy, t * ux}, z: -uy*px + ux*py, r: across * across},
+		{at: [4]int{dx, dy}, co: [4]float64{-uy, ux}, z: off, r: turn * turn},
+	}
+}
+
+// reachRows measures how long the bat may look and, where the line has an end,
+// that the tip is there. They are for frames in which the tip itself was not
+// seen: blur and a barrel of the background's colour shorten a line.
+func (s *scene) reachRows(l Line, x *vec, p *cov) []row {
+	ux, uy, _ := s.along(l, x)
 	base := sq(lineShareSigma * s.bat)
 	known := ux*ux*p[dx][dx] + 2*ux*uy*p[dx][dy] + uy*uy*p[dy][dy]
-	rows := []row{
-		{at: [4]int{kx, ky, dx, dy}, co: [4]float64{-uy, ux, -t * uy, t * ux}, z: -uy*px + ux*py, r: across * across},
-		{at: [4]int{dx, dy}, co: [4]float64{-uy, ux}, z: long * math.Atan2(sin, cos), r: turn * turn},
-		{at: [4]int{dx, dy}, co: [4]float64{ux, uy}, z: lineShare * s.bat, r: base * (1 + (s.held(lineHoldS)-1)*math.Min(1, base/known))},
-	}
+	rows := []row{{at: [4]int{dx, dy}, co: [4]float64{ux, uy}, z: lineShare * s.bat,
+		r: base * (1 + (s.held(lineHoldS)-1)*math.Min(1, base/known))}}
 	if l.ReachPx > 0 {
 		rows = append(rows, row{at: [4]int{kx, ky, dx, dy}, co: [4]float64{ux, uy, ux, uy},
-			z: ux*px + uy*py + l.ReachPx/s.scale, r: sq(reachErrorIn) * s.held(reachHoldS)})
+			z: (ux*l.X + uy*l.Y + l.ReachPx) / s.scale, r: sq(reachErrorIn)})
 	}
 	return rows
 }

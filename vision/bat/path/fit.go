@@ -117,10 +117,10 @@ func (s *scene) rowsOf(i int, p pick, x *vec, cov *cov) (rows []row, tags []tagg
 	}
 	add(ofHands, s.handRows(i)...)
 	if p.line >= 0 {
-		w := s.lineRows(s.lines[i][p.line], x, cov)
-		add(ofLine, w[:2]...)
-		add(ofShare, w[2])
-		add(ofReach, w[3:]...)
+		add(ofLine, s.axisRows(s.lines[i][p.line], x)...)
+		if p.tip < 0 {
+			add(ofReach, s.reachRows(s.lines[i][p.line], x, cov)...)
+		}
 	}
 	if w, ok := s.lengthRow(x); ok {
 		add(ofLength, w)
@@ -147,7 +147,7 @@ func (f *fitted) doubt(i int, tags []tagged) (grow []float64, t trust, u unrest)
 		}
 		m := float64(b - a)
 		g := math.Max(1, (tails+d2)/(tails+m))
-		if tags[a].kind == ofLength || tags[a].kind == ofShare {
+		if tags[a].kind == ofLength {
 			g = 1
 		}
 		for j := a; j < b; j++ {
@@ -234,7 +234,7 @@ func (s *scene) chooseLine(f *fitted, i int, lines []Line) int {
 		if b.x[dx]*l.DX+b.x[dy]*l.DY < -0.1*s.bat {
 			continue
 		}
-		d2, logs := b.miss(s.lineRows(l, &b.x, &b.p)[:2])
+		d2, logs := b.miss(s.axisRows(l, &b.x))
 		if ll := math.Log((1-none)*l.Score+1e-6) + offLog(d2) - logs; ll > best {
 			best, take = ll, j
 		}

@@ -233,13 +233,17 @@ func (s *scene) branchLine(front []beam, f int) []beam {
 			if b.x[dx]*l.DX+b.x[dy]*l.DY < -0.1*s.bat {
 				continue // the bat points the other way
 			}
-			d2, logs := b.miss(s.lineRows(l, &b.x, &b.p)[:2])
+			d2, logs := b.miss(s.axisRows(l, &b.x))
 			kids = append(kids, child{i, j, b.ll + share*math.Log((1-none)*l.Score+1e-6) + offLog(d2) - share*logs})
 		}
 	}
 	return s.spawn(front, kids, func(b *beam, j int) {
-		for _, w := range s.lineRows(lines[j], &b.x, &b.p) {
-			update(&b.x, &b.p, &w)
+		rows := s.axisRows(lines[j], &b.x)
+		if b.last.pick.tip < 0 {
+			rows = append(rows, s.reachRows(lines[j], &b.x, &b.p)...)
+		}
+		for i := range rows {
+			update(&b.x, &b.p, &rows[i])
 		}
 		b.last.pick.line = j
 	})

@@ -13,10 +13,11 @@ const (
 
 	// Errors that do not average out over frames, inches, and the share of a
 	// peak's own sigma that does not: while the picture hardly changes, nor
-	// does what the network makes of it.
-	tipBiasIn  = 0.15
-	knobBiasIn = 0.25
-	biasShare  = 0.6
+	// does what the network makes of it. A knob under a fist stays under it.
+	tipBiasIn     = 0.15
+	knobBiasIn    = 0.25
+	tipBiasShare  = 0.6
+	knobBiasShare = 0.8
 
 	// biasReachS is how far around a frame (s) peaks count for its bias.
 	biasReachS = 0.04
@@ -92,10 +93,10 @@ func (s *scene) bias(f *fitted, i int) (knob, tip, wildKnob, wildTip float64) {
 	}
 	knob, tip, wildKnob, wildTip = knobBiasIn, tipBiasIn, 1, 1
 	if kw > 0 {
-		knob, wildKnob = math.Hypot(knob, biasShare*ks/kw/s.scale), math.Max(1, kr/kn)
+		knob, wildKnob = math.Hypot(knob, knobBiasShare*ks/kw/s.scale), math.Max(1, kr/kn)
 	}
 	if tw > 0 {
-		tip, wildTip = math.Hypot(tip, biasShare*ts/tw/s.scale), math.Max(1, tr/tn)
+		tip, wildTip = math.Hypot(tip, tipBiasShare*ts/tw/s.scale), math.Max(1, tr/tn)
 	}
 	return knob, tip, wildKnob, wildTip
 }

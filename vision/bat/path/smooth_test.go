@@ -126,18 +126,16 @@ func TestSmoothRecovers(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			var got score
 			for _, f := range files {
-				for seed := range uint64(2) {
-					f := clone(f) // a spoiler may move the truth
-					s := see(f, seed)
-					for i := range s.sights {
-						c.spoil(s, i)
-					}
-					r, err := Smooth(s.sights, s.options)
-					if err != nil {
-						t.Fatal(err)
-					}
-					got.add(s, r, c.from, c.to)
+				f := clone(f) // a spoiler may move the truth
+				s := see(f, 1)
+				for i := range s.sights {
+					c.spoil(s, i)
 				}
+				r, err := Smooth(s.sights, s.options)
+				if err != nil {
+					t.Fatal(err)
+				}
+				got.add(s, r, c.from, c.to)
 			}
 			for q, v := range []struct {
 				what     string
