@@ -36,8 +36,8 @@ const (
 
 	wholeMs = 80.0 // the ball's size changes little within
 
-	otherLightLog = -2.5 // the same ball light here, dark there
-	sizesLog      = 2.3  // log range over which clutter's radii spread evenly
+	lightShare = 0.85 // of balls, lighter than what is behind them
+	turnsLight = 0.08 // the same ball light here, dark there
 )
 
 // sighting is one blob with its frame.
@@ -195,7 +195,13 @@ func (f *field) mayFollow(a, b *sighting) bool {
 func (f *field) start(a, b *sighting) float64 {
 	reach := fastestInS * f.o.PxPerIn * f.seconds(a.frame, b.frame)
 	area := math.Min(math.Pi*reach*reach, f.o.Width*f.o.Height)
-	first := -math.Log(float64(f.looked)*f.o.Width*f.o.Height*a.crowd) + a.worth
+	// A ball may come up at any size, mostly light.
+	light := 1 - lightShare
+	if a.Light {
+		light = lightShare
+	}
+	size := math.Log(light/math.Log(mostLookIn/leastLookIn)) - math.Log(f.looks[f.look(a.Blob)])
+	first := -math.Log(float64(f.looked)*f.o.Width*f.o.Height*a.crowd) + a.worth + size
 	return first - math.Log(area*b.crowd) + b.worth
 }
 
@@ -219,9 +225,9 @@ func (f *field) straight(a, b, c *sighting) (odds float64, ok bool) {
 func (f *field) alike(a, b *sighting, gap []int) float64 {
 	s := math.Log(seenShare) + float64(gap[b.frame]-gap[a.frame]-1)*math.Log(1-seenShare)
 	v := 2 * radiusLog * radiusLog
-	s += math.Log(sizesLog/math.Sqrt(2*math.Pi*v)) - sq(math.Log(a.RadiusPx/b.RadiusPx))/(2*v)
+	s += -math.Log(2*math.Pi*v)/2 - sq(math.Log(a.RadiusPx/b.RadiusPx))/(2*v) - math.Log(f.looks[f.look(b.Blob)])
 	if a.Light != b.Light {
-		s += otherLightLog
+		s += math.Log(turnsLight)
 	}
 	way := b.at().minus(a.at())
 	t := f.seconds(a.frame, b.frame)

@@ -77,6 +77,7 @@ type field struct {
 	side   float64   // px of a cell
 	nx, ny int       // cells
 	dens   []float64 // blobs per px² and frame
+	looks  []float64 // share of all blobs, per unit of log radius, that look so; see look
 	looked int       // frames looked at
 	swing  []float64 // apparent speed of the bat's tip, px/s, one per frame; 0 not known
 	most   float64   // its largest
@@ -106,6 +107,7 @@ func newField(seen Seen, frames []vision.Frame, o Options) *field {
 	// Elsewhere in the picture as many may turn up: a calm cell is not taken to
 	// be more than a few times calmer than the picture as a whole.
 	floor := 0.2*all/(o.Width*o.Height) + 0.5/(f.side*f.side)
+	f.survey(seen, all)
 	f.dens = make([]float64, len(count))
 	for y := range f.ny {
 		for x := range f.nx {
@@ -158,6 +160,51 @@ func (f *field) swingLog(ms float64) float64 {
 		return -math.Log(f.fast)
 	}
 	return notThenLog
+}
+
+// Blobs are told apart by how large they are and whether they are light.
+const (
+	leastLookIn, mostLookIn = 0.2, 4.0 // radii, inches at the hitter
+	lookBins                = 9
+	// Of every kind a clip is taken to have at least this share of its blobs,
+	// evenly: a kind not yet seen may still come.
+	evenShare = 0.3
+)
+
+// binLog is the width of a bin.
+var binLog = math.Log(mostLookIn/leastLookIn) / lookBins
+
+// look is a blob's kind.
+func (f *field) look(b *Blob) int {
+	i := int(math.Log(b.RadiusPx/f.o.PxPerIn/leastLookIn) / binLog)
+	i = min(max(i, 0), lookBins-1)
+	if b.Light {
+		i += lookBins
+	}
+	return i
+}
+
+// survey counts the clip's blobs by kind. Most are no ball, so that is what
+// chance brings.
+func (f *field) survey(seen Seen, all float64) {
+	n := make([]float64, 2*lookBins)
+	for _, s := range seen.Sights {
+		for i := range s.Blobs {
+			n[f.look(&s.Blobs[i])]++
+		}
+	}
+	f.looks = make([]float64, len(n))
+	for i := range n {
+		sum, of := 0.0, 0.0
+		for j := max(i-1, i/lookBins*lookBins); j <= min(i+1, i/lookBins*lookBins+lookBins-1); j++ {
+			w := 1.0
+			if j != i {
+				w = 0.5
+			}
+			sum, of = sum+w*n[j], of+w
+		}
+		f.looks[i] = (evenShare/float64(len(n)) + (1-evenShare)*sum/of/math.Max(1, all)) / binLog
+	}
 }
 
 func (f *field) cell(x, y float64) int {

@@ -23,11 +23,12 @@ func (f *field) badSize(px float64) bool {
 	return across < minBallIn/2 || across > maxBallIn*1.5
 }
 
-// sizeLog is the log odds that a radius near the hitter is a ball's.
+// sizeLog is the log odds that a radius near the hitter is a ball's
+// rather than that of a ball anywhere.
 func (f *field) sizeLog(px float64) float64 {
 	const sd = 0.3 // of the logarithm: baseball or softball, nearer or farther, partly in shade
 	mid := (minBallIn + maxBallIn) / 4 * f.o.PxPerIn
-	return math.Max(-3, math.Log(sizesLog/(sd*math.Sqrt(2*math.Pi)))-sq(math.Log(px/mid)/sd)/2)
+	return math.Max(-3, math.Log(math.Log(mostLookIn/leastLookIn)/(sd*math.Sqrt(2*math.Pi)))-sq(math.Log(px/mid)/sd)/2)
 }
 
 // touch is the log odds that a ball at p met the barrel; ok is false when it
@@ -64,6 +65,9 @@ func (f *field) turns(a, b *way) (*story, bool) {
 	}
 	vi, vo := a.tail.velocity(m.ms), b.head.velocity(m.ms)
 	if a.longIn+b.longIn < bothWaysIn || f.slow(vi) || f.slow(vo) || f.badSize(a.endRadius(false)) || f.badSize(b.endRadius(true)) {
+		return nil, false
+	}
+	if math.Min(a.score, b.score) < eachLog {
 		return nil, false
 	}
 	if vo.minus(vi).length() < turnShare*math.Max(vi.length(), vo.length()) {
