@@ -217,7 +217,7 @@ func (b *batFit) hands(s *normal) {
 // smooth adds the third differences of knob and direction. A bat that meets the
 // ball at breakMs loses a share of its turn rate there: what is smooth is the
 // direction with that loss given back, d + loss*v*(t-breakMs) after it, v being
-// the rate just before.
+// the rate just before, along the way that d moves.
 func (b *batFit) smooth(s *normal) {
 	idx, jac := make([]int, 4), make([]float64, 4)
 	idx9, jac9 := make([]int, 9), make([]float64, 9)
@@ -245,10 +245,12 @@ func (b *batFit) smooth(s *normal) {
 		// steps). Giving them back leaves what is not steady.
 		x := r3.Sub(b.dir[i+2], b.dir[i+1])
 		turn := c[3] * r3.Norm2(x)
-		late := 0.0 // sum of c * (t - break)+
+		var late r3.Vec // sum of c * v * (t - break)+
 		if i <= before && before < i+3 {
 			for k := range t {
-				late += c[k] * max(0, t[k]-b.breakMs/1000)
+				if dt := t[k] - b.breakMs/1000; dt > 0 {
+					late = r3.Add(late, r3.Scale(c[k]*dt*rate, b.way(i+k)))
+				}
 			}
 		}
 		for axis := range 3 {
@@ -265,17 +267,17 @@ func (b *batFit) smooth(s *normal) {
 				idx9[2*k+1], jac9[2*k+1] = o+4, ck*pick(e2)
 			}
 			s.add(idx, jac, rk, h/densityKnob)
-			idx9[8], jac9[8] = perFrame*len(b.looks)+globalLoss, late*pick(rate)
+			idx9[8], jac9[8] = perFrame*len(b.looks)+globalLoss, pick(late)
 			s.add(idx9, jac9, rd+loss*jac9[8], h/densityTurn)
 		}
 	}
 }
 
-// rateBefore returns the last frame before the break and the rate of the
-// direction up to it, 1/s.
-func (b *batFit) rateBefore() (frame int, rate r3.Vec) {
+// rateBefore returns the last frame before the break, -1 when there is none, and
+// the turn rate up to it, 1/s.
+func (b *batFit) rateBefore() (frame int, rate float64) {
 	if math.IsNaN(b.breakMs) {
-		return -1, rate
+		return -1, 0
 	}
 	frame = -1
 	for i := range b.looks {
@@ -283,11 +285,22 @@ func (b *batFit) rateBefore() (frame int, rate r3.Vec) {
 			frame = i
 		}
 	}
-	if frame < 1 {
-		return -1, rate
+	if frame < 1 || frame+1 >= len(b.looks) {
+		return -1, 0
 	}
 	dt := (b.looks[frame].ms - b.looks[frame-1].ms) / 1000
-	return frame, r3.Scale(1/dt, r3.Sub(b.dir[frame], b.dir[frame-1]))
+	return frame, math.Acos(max(-1, min(1, r3.Dot(b.dir[frame], b.dir[frame-1])))) / dt
+}
+
+// way is the unit direction in which the bat's direction moves at frame i, from
+// the frame before.
+func (b *batFit) way(i int) r3.Vec {
+	d, p := b.dir[i], b.dir[i-1]
+	t := r3.Sub(r3.Scale(r3.Dot(d, p), d), p)
+	if n := r3.Norm(t); n > 1e-9 {
+		return r3.Scale(1/n, t)
+	}
+	return r3.Vec{}
 }
 
 // lift returns the direction of the bat when its knob is at p and its tip on

@@ -98,23 +98,34 @@ func (b *batFit) derivative(i int) (w [3]float64, ok bool) {
 	return [3]float64{-h2 / (h1 * (h1 + h2)), (h2 - h1) / (h1 * h2), h1 / (h2 * (h1 + h2))}, true
 }
 
+// arcOverChord is by how much the three-point derivative of a steadily turning
+// direction falls short of its rate: with an angle a from frame to frame it sees
+// the sine of a.
+func (b *batFit) arcOverChord(i int) float64 {
+	if i == 0 || i+1 >= len(b.dir) {
+		return 1
+	}
+	a := math.Acos(max(-1, min(1, r3.Dot(b.dir[i-1], b.dir[i+1])))) / 2
+	if a < 1e-3 {
+		return 1
+	}
+	return a / math.Sin(a)
+}
+
 // giveBack is what the loss at the break takes from the tip's velocity at frame
 // i as its three-point derivative sees it, inches per second, camera frame: a
 // frame before the break must not feel the slower one after it, nor the other
 // way round.
 func (b *batFit) giveBack(i int, w [3]float64) r3.Vec {
 	before, rate := b.rateBefore()
-	var late float64 // s
-	switch i {
-	case before:
-		late = w[2] * (b.looks[i+1].ms - b.breakMs) / 1000
-	case before + 1:
-		late = w[0] * (b.breakMs - b.looks[i-1].ms) / 1000
+	switch {
+	case before < 0:
+	case i == before:
+		return r3.Scale(w[2]*(b.looks[i+1].ms-b.breakMs)/1000*rate*b.length(), b.way(i+1))
+	case i == before+1:
+		return r3.Scale(w[0]*(b.breakMs-b.looks[i-1].ms)/1000*rate*b.length(), b.way(i-1))
 	}
-	if before < 0 {
-		return r3.Vec{}
-	}
-	return r3.Scale(late*b.length(), rate)
+	return r3.Vec{}
 }
 
 // point is the sum over frames i-1, i, i+1, weighted, of the points of the bat
@@ -126,20 +137,24 @@ func (b *batFit) point(cov *covariance, i int, weights [3]float64, along float64
 	var at []int
 	var grad [3][]float64 // by swing-frame axis
 	axes := [3]r3.Vec{b.cam.axisX, b.cam.up, b.cam.axisZ}
+	moving := weights[0]+weights[1]+weights[2] < 0.5
+	turning := along
+	if moving {
+		turning *= b.arcOverChord(i)
+	}
 	for k, w := range weights {
 		if w == 0 {
 			continue
 		}
 		j := i + k - 1
-		p = r3.Add(p, r3.Scale(w, r3.Add(b.knob[j], r3.Scale(along, b.dir[j]))))
+		p = r3.Add(p, r3.Scale(w, r3.Add(b.knob[j], r3.Scale(turning, b.dir[j]))))
 		e1, e2 := tangent(b.dir[j])
 		o := perFrame * j
 		at = append(at, o, o+1, o+2, o+3, o+4)
 		for a, axis := range axes {
-			grad[a] = append(grad[a], w*axis.X, w*axis.Y, w*axis.Z, w*along*r3.Dot(axis, e1), w*along*r3.Dot(axis, e2))
+			grad[a] = append(grad[a], w*axis.X, w*axis.Y, w*axis.Z, w*turning*r3.Dot(axis, e1), w*turning*r3.Dot(axis, e2))
 		}
 	}
-	moving := weights[0]+weights[1]+weights[2] < 0.5
 	var back r3.Vec
 	if moving && along > 0 {
 		back = b.giveBack(i, weights)

@@ -191,7 +191,13 @@ func VelocityAt(t *vision.Track, ms float64) (tip, knob vision.Point3, ok bool) 
 		back = 1 / (1 - im.LossRel)
 	}
 	mix := func(p, q vision.Point3, back float64) vision.Point3 {
-		v := r3.Add(r3.Scale(1-w, r3.Vec(p.Vec3)), r3.Scale(w*back, r3.Vec(q.Vec3)))
+		// the chord between two velocities is shorter than either: length and
+		// direction go separately
+		a, b := r3.Vec(p.Vec3), r3.Scale(back, r3.Vec(q.Vec3))
+		v := r3.Add(r3.Scale(1-w, a), r3.Scale(w, b))
+		if n := r3.Norm(v); n > 0 {
+			v = r3.Scale(((1-w)*r3.Norm(a)+w*r3.Norm(b))/n, v)
+		}
 		return vision.Point3{Vec3: vision.Vec3(v), Valid: true, SX: max(p.SX, q.SX), SY: max(p.SY, q.SY), SZ: max(p.SZ, q.SZ)}
 	}
 	// the hands hardly feel the ball

@@ -86,13 +86,16 @@ func (s *scene) findMoments(pxPerIn float64) moments {
 // Stance: no later than this before the peak (plant to contact takes 100 to
 // 200 ms, the stride before it 250 to 400) and no earlier.
 const (
-	stanceLatestMs   = 300
-	stanceEarliestMs = 2000
-	stanceMoveIn     = 1.5 // a foot that has moved this far has left the stance
+	stanceLatestMs   = 300.0
+	stanceEarliestMs = 2000.0
+	stanceMoveIn     = 1.5   // a foot that has moved this far has left the stance
+	stanceStillInS   = 8.0   // feet slower than this stand
+	stanceLeastMs    = 150.0 // a shorter rest is a foot at the top of its lift
 )
 
-// findStance returns the frames with a body from the first one until a foot
-// leaves its place.
+// findStance returns the frames of the last rest of both feet before the
+// stride, or, when they never rest, those from the first frame with a body
+// until a foot leaves its place.
 func (s *scene) findStance(peak int, pxPerIn float64) []int {
 	var with []int
 	for i := range s.looks {
@@ -104,6 +107,68 @@ func (s *scene) findStance(peak int, pxPerIn float64) []int {
 	if len(with) == 0 {
 		return nil
 	}
+	if rest := s.lastRest(with, s.looks[peak].ms-stanceLatestMs, pxPerIn); len(rest) > 0 {
+		return rest
+	}
+	return s.fromStart(with, peak, pxPerIn)
+}
+
+// lastRest walks back from a time to a run of frames in which both ankles stand
+// for stanceLeastMs at least, and returns it.
+func (s *scene) lastRest(with []int, untilMs, pxPerIn float64) []int {
+	const half = 40.0 // ms to either side over which a speed is taken
+	ankles := [2]*trace{}
+	for k := range ankles {
+		l := int(vision.LeftAnkle) + k
+		ankles[k] = s.newTrace(accelLeg, pxPerIn, func(l2 *look) point { return l2.body[l] })
+	}
+	still := func(i int) bool {
+		lo, hi := i, i
+		for lo > 0 && s.looks[i].ms-s.looks[lo].ms < half {
+			lo--
+		}
+		for hi+1 < len(s.looks) && s.looks[hi].ms-s.looks[i].ms < half {
+			hi++
+		}
+		dt := (s.looks[hi].ms - s.looks[lo].ms) / 1000
+		for _, t := range ankles {
+			if !t.ok[lo] || !t.ok[hi] || dt <= 0 || t.at(lo).dist(t.at(hi))/dt > stanceStillInS*pxPerIn {
+				return false
+			}
+		}
+		return true
+	}
+	var run []int // descending
+	for k := len(with) - 1; k >= 0; k-- {
+		i := with[k]
+		if s.looks[i].ms > untilMs {
+			continue
+		}
+		stays := still(i)
+		if stays && len(run) > 0 {
+			first := run[0]
+			stays = max(ankles[0].at(i).dist(ankles[0].at(first)), ankles[1].at(i).dist(ankles[1].at(first))) < stanceMoveIn*pxPerIn &&
+				s.looks[run[len(run)-1]].ms-s.looks[i].ms <= maxGapMs
+		}
+		if stays {
+			run = append(run, i)
+			continue
+		}
+		if len(run) > 0 && s.looks[run[0]].ms-s.looks[run[len(run)-1]].ms >= stanceLeastMs {
+			break
+		}
+		run = run[:0]
+	}
+	if len(run) == 0 || s.looks[run[0]].ms-s.looks[run[len(run)-1]].ms < stanceLeastMs {
+		return nil
+	}
+	slices.Reverse(run)
+	return run
+}
+
+// fromStart returns the frames with a body from the first one until a foot
+// leaves its place.
+func (s *scene) fromStart(with []int, peak int, pxPerIn float64) []int {
 	first := s.looks[with[0]].ms
 	var start []int
 	for _, i := range with {

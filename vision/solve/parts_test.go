@@ -160,7 +160,7 @@ func slowed(loss, noisePx float64, seed uint64) (*vision.Track, float64, float64
 	tr, _ := s.track()
 	c := s.camera()
 	rng := rand.New(rand.NewPCG(seed, 7))
-	contact := s.contactMs() + 12.3
+	contact := s.contactMs() - 3.7 // where the barrel is fastest
 	for i := range tr.Frames {
 		f := &tr.Frames[i]
 		ms := f.Ms
@@ -181,16 +181,16 @@ func slowed(loss, noisePx float64, seed uint64) (*vision.Track, float64, float64
 // A bat slowed by a fifth at contact is shown too slow by a smooth path; told
 // of the contact, the solver must give the speed before it, and the loss.
 func TestStruckGivesTheSpeedBeforeContact(t *testing.T) {
-	var before, after, losses []float64
+	var smooth, after, losses []float64
 	for seed := range uint64(6) {
 		tr, contact, speed := slowed(.2, 1.5, seed)
 		got := run(t, tr)
+		// what a path without the break would show at contact: the mean of the
+		// speeds on either side
+		before, _, _ := VelocityAt(&got, contact-6)
+		behind, _, _ := VelocityAt(&got, contact+6)
+		smooth = append(smooth, (r3.Norm(r3.Vec(before.Vec3))+r3.Norm(r3.Vec(behind.Vec3)))/2/speed-1)
 		got.Solution.Impact = nil
-		v, _, ok := VelocityAt(&got, contact)
-		if !ok {
-			t.Fatal("no velocity")
-		}
-		before = append(before, r3.Norm(r3.Vec(v.Vec3))/speed-1)
 		told, err := Struck(context.Background(), got, contact+.8, 1.5)
 		if err != nil {
 			t.Fatal(err)
@@ -198,15 +198,18 @@ func TestStruckGivesTheSpeedBeforeContact(t *testing.T) {
 		if told.Solution.Impact == nil {
 			t.Fatal("no impact")
 		}
-		v, _, _ = VelocityAt(&told, contact)
+		v, _, ok := VelocityAt(&told, contact)
+		if !ok {
+			t.Fatal("no velocity")
+		}
 		after = append(after, r3.Norm(r3.Vec(v.Vec3))/speed-1)
 		losses = append(losses, told.Solution.Impact.LossRel)
 		if got.Solution.Impact != nil {
 			t.Error("the given track was changed")
 		}
 	}
-	if b, a := median(before), median(after); math.Abs(a) > .04 || math.Abs(a) > math.Abs(b) {
-		t.Errorf("speed off by %.1f %% with the contact told, %.1f %% without", a*100, b*100)
+	if b, a := median(smooth), median(after); math.Abs(a) > .04 || math.Abs(a) > math.Abs(b) {
+		t.Errorf("speed off by %.1f %% with the contact told, %.1f %% when smoothed over", a*100, b*100)
 	}
 	if l := median(losses); math.Abs(l-.2) > .07 {
 		t.Errorf("loss %.2f, want .20", l)
