@@ -13,7 +13,7 @@ const (
 	// is at its worst where something the odds know nothing of moves smoothly.
 	// That is less of a danger where a turn at the bat is seen.
 	enoughLog, enoughTurnLog = 18, 7
-	eachLog                  = -6 // of either way there
+	eachLog                  = -9 // of either way there
 
 	fitMs   = 150.0 // a way is read over so long next to the bat
 	reachMs = 60.0  // and followed so far beyond its last sight
