@@ -78,45 +78,49 @@ func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track,
 	defer thrown.Close()
 	ring := newRing()
 	defer ring.close()
-	var out []path.Sight
+	out := make([]path.Sight, len(track.Frames))
+	held := -1 // the frame that waits in the ring for its successor
 	look := func() error {
-		f := &track.Frames[len(out)]
-		s, err := a.bat.Look(ctx, ring.prev, ring.cur, ring.next, f.Body, height)
+		if held < 0 {
+			return nil
+		}
+		s, err := a.bat.Look(ctx, ring.prev, ring.cur, ring.next, track.Frames[held].Body, height)
 		if err != nil {
 			return wrap(track.Clip, "look for the bat", err)
 		}
-		s.Index, s.Ms, s.Repeat = f.Index, f.Ms, track.Clip.Times[f.Index].Repeat
-		out = append(out, s)
-		steps.frame()
+		out[held] = s
 		return nil
 	}
-	for k := range track.Frames {
+	for k, f := range track.Frames {
 		p, err := r.Next(ctx)
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
+		if err != nil && !errors.Is(err, io.EOF) {
 			return nil, balls, err
 		}
-		if p.Index != track.Frames[k].Index {
-			return nil, balls, fmt.Errorf("clip %s decoded differently the second time: frame %d where %d was", track.Clip.Name, p.Index, track.Frames[k].Index)
+		if err != nil || p.Index != f.Index {
+			return nil, balls, fmt.Errorf("clip %s decoded differently the second time: frame %d is not where it was", track.Clip.Name, f.Index)
 		}
-		if err := thrown.Add(ctx, p.BGR, track.Frames[k], track.Clip.Times[p.Index].Repeat); err != nil {
+		repeat := track.Clip.Times[f.Index].Repeat
+		if err := thrown.Add(ctx, p.BGR, f, repeat); err != nil {
 			return nil, balls, wrap(track.Clip, "look for the ball", err)
 		}
-		ring.push(p.BGR)
-		if k > 0 {
+		// A repeated picture shows no motion: its neighbours are held against
+		// the pictures beyond it.
+		if !repeat {
+			ring.push(p.BGR)
 			if err := look(); err != nil {
 				return nil, balls, err
 			}
+			held = k
 		}
+		steps.frame()
 	}
 	ring.pushNone()
 	if err := look(); err != nil {
 		return nil, balls, err
 	}
-	if len(out) != len(track.Frames) {
-		return nil, balls, fmt.Errorf("clip %s decoded differently the second time: %d frames where %d were", track.Clip.Name, len(out), len(track.Frames))
+	for k, f := range track.Frames {
+		out[k].Index, out[k].Ms, out[k].Shift = f.Index, f.Ms, f.Shift
+		out[k].Repeat = track.Clip.Times[f.Index].Repeat
 	}
 	balls, err = thrown.Finish()
 	return out, balls, err
