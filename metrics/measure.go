@@ -64,6 +64,7 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o Opti
 	}
 	s.Clip.Window = track.Window
 	s.Timeline.Kind, s.Timeline.Timed, s.Timeline.Why = tl.Kind, tl.Timed, tl.Why
+	s.Timeline.Result, s.Timeline.ResultWhy = tl.Result, tl.ResultWhy
 	s.Timeline.Events = append(s.Timeline.Events, tl.Events...)
 	for i := range s.Timeline.Events {
 		if s.Timeline.Events[i].Evidence == nil {
@@ -196,7 +197,7 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 	if why != nil {
 		return nil, why, nil
 	}
-	r.m = m
+	r.m, r.sight = m, newBallSight(t, m)
 	if m.solved {
 		r.lengthSigma = t.Solution.ScaleSigmaRel
 		r.batSigma = max(t.Solution.ScaleSigmaRel, t.Solution.BatScaleSigmaRel)
@@ -353,6 +354,9 @@ func describe(out *Result, e entry, r *reading, u *usage) {
 		if u.points[point(p)] != nil {
 			out.Landmarks = append(out.Landmarks, point(p).String())
 		}
+	}
+	if u.ball {
+		out.Landmarks = append(out.Landmarks, roleBall)
 	}
 	switch {
 	case e.View == NeedTimes:

@@ -35,7 +35,7 @@ func readTruth(t *testing.T, name string) *truth.File {
 // timeline is what phases would find had it found every event, each with the
 // same standard error.
 func timeline(f *truth.File, sigmaMs float64) phases.Timeline {
-	tl := phases.Timeline{Kind: phases.KindSwing, Timed: true, Why: "truth"}
+	tl := phases.Timeline{Kind: phases.KindSwing, Timed: true, Why: "truth", Result: phases.ResultHit, ResultWhy: "truth"}
 	for _, id := range phases.Events() {
 		ms, ok := f.EventMs(string(id))
 		tl.Events = append(tl.Events, phases.Event{ID: id, Found: ok, Ms: ms, Frame: ms * f.FPS / 1000,
@@ -60,6 +60,9 @@ func measure(t *testing.T, tr vision.Track, tl phases.Timeline, o metrics.Option
 		t.Fatal(err)
 	}
 	checkRecord(t, s)
+	if got := s.Timeline; got.Kind != tl.Kind || got.Result != tl.Result || got.ResultWhy != tl.ResultWhy {
+		t.Errorf("the record has %s, %q (%q), the timeline %s, %q (%q)", got.Kind, got.Result, got.ResultWhy, tl.Kind, tl.Result, tl.ResultWhy)
+	}
 	return s
 }
 
@@ -223,6 +226,7 @@ func TestSchemaRefusesWrongRecords(t *testing.T) {
 		"unknown event": func(r map[string]any) {
 			r["timeline"].(map[string]any)["events"].([]any)[0].(map[string]any)["id"] = "launch"
 		},
+		"unknown result":            func(r map[string]any) { r["timeline"].(map[string]any)["result"] = "home run" },
 		"negative sigma":            func(r map[string]any) { first(r)["sigma"] = -1 },
 		"model without a hash":      func(r map[string]any) { r["models"] = []any{map[string]any{"name": "pose"}} },
 		"measure id with a capital": func(r map[string]any) { first(r)["id"] = "Shoulder_tilt" },
@@ -332,6 +336,8 @@ func TestSchemaListsMatchTheCode(t *testing.T) {
 	check("measure", "grade", texts(metrics.Grades())...)
 	check("measure", "reason", texts(metrics.Reasons())...)
 	check("event", "id", texts(phases.Events())...)
+	check("timeline", "kind", texts(phases.Kinds())...)
+	check("timeline", "result", texts(phases.Results())...)
 	check("band", "level", texts(vision.Levels())...)
 	units, codes := map[string]bool{}, map[string]bool{}
 	for _, d := range metrics.Catalogue() {

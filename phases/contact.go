@@ -5,55 +5,79 @@ import (
 	"sort"
 )
 
-// What is known of contact before looking at the bat's sudden slowing.
+// What is known of contact before looking at the ball or the bat's sudden
+// slowing.
 //
 //   - Tip speed peaks within about 25 ms of contact; Welch et al. 1995 put the
 //     peak 15 ms before it, tee studies nearer. Mean 5, sd 12 ms after the peak.
 //   - The bat is near square to the line of the pitch: a fair ball leaves
 //     within 45 degrees of it and its heading turns with the bat's by one to
 //     two times, so most contacts lie within 15 degrees (one sd).
-//   - The bat loses 9 to 14 % of its turn rate to the ball.
 const (
 	afterPeakMs, afterPeakSMs = 5, 12
 	squareSDeg                = 15
-	slowing, slowingS         = 0.115, 0.04
 	searchMs                  = 60 // contact lies this near the peak of tip speed
 )
 
-// contactTime fuses, on one grid of times, the ball where it was seen, the
-// bat's sudden slowing, its heading and the peak of its speed.
-func (r *reading) contactTime(b batPath, a arc) finding {
-	if b.peakSpeed == 0 {
-		return missing("the bat was not followed through the swing")
+// contactTime fuses, on one grid of times, the bat's speed and heading or else
+// the hands' speed, the ball where it was seen, the sound of the bat, and the
+// bat's sudden slowing; and says what became of the ball.
+func (r *reading) contactTime(b batPath, a arc) (finding, outcome) {
+	p, f := r.swingThrough(b, a)
+	if !f.ok() {
+		return f, outcome{ResultUnknown, f.reason, 0, false}
 	}
-	if a.across && a.peakS == 0 {
-		return missing("seen along the pitch line, the bat never passes the plate's side from end to end of the track")
+	o := r.ballOutcome(b, p)
+	add := func(label string, ok bool) {
+		if ok {
+			f.evidence = append(f.evidence, label)
+		}
+	}
+	n := 0
+	if o.passed {
+		add(r.ballPasses(b, p, o))
+	} else {
+		label, frames, ok := r.ballTurns(b, p)
+		if add(label, ok); ok {
+			n, f.confidence = frames, 1
+		}
+	}
+	if o.result == ResultMiss {
+		f.evidence = append([]string{"no contact: the swing missed; this is where the bat would have met the ball"}, f.evidence...)
+	} else {
+		_, without, _ := p.moments()
+		if kink(a.swept, p, o.slowed) {
+			_, with, _ := p.moments()
+			add("the bat's sudden slowing", with < 0.8*without)
+		}
+	}
+	mean, sd, _ := p.moments()
+	n += a.swept.between(mean-30, mean+30).len()
+	f.t, f.sd = mean, floorSigma(sd, r.dt, n)
+	f.confidence = math.Min(f.confidence, math.Exp(-sd/40))
+	return f, o
+}
+
+// swingThrough is the density of the time at which the swing passes the place
+// of contact, from the swing alone. The finding holds its evidence.
+func (r *reading) swingThrough(b batPath, a arc) (posterior, finding) {
+	if b.peakSpeed == 0 || a.across && a.peakS == 0 {
+		return r.handsThrough(b)
 	}
 	p := grid(a.peak-searchMs, a.peak+searchMs, r.dt/4)
-	var evidence []string
+	f := finding{confidence: 1}
 	if a.across {
 		// squareSDeg at the 2000 degrees per second of a bat near contact.
 		p.normal(a.peak, math.Hypot(a.peakS, squareSDeg/2.0))
-		evidence = append(evidence, a.source)
+		f.evidence = append(f.evidence, a.source)
 	} else {
 		p.normal(a.peak+afterPeakMs, afterPeakSMs)
-		evidence = append(evidence, "peak of bat speed")
+		f.evidence = append(f.evidence, "peak of bat speed")
 	}
 	if r.square(a, p) {
-		evidence = append(evidence, a.source+", near square")
+		f.evidence = append(f.evidence, a.source+", near square")
 	}
-	_, without, _ := p.moments()
-	if kink(a.swept, p) {
-		if _, with, _ := p.moments(); with < 0.8*without {
-			evidence = append(evidence, "the bat's sudden slowing")
-		}
-	}
-	if label, ok := r.ballMeetsBat(b, p); ok {
-		evidence = append(evidence, label)
-	}
-	mean, sd, _ := p.moments()
-	n := a.swept.between(mean-30, mean+30).len()
-	return finding{t: mean, sd: floorSigma(sd, r.dt, n), confidence: math.Exp(-sd / 40), evidence: evidence}
+	return p, f
 }
 
 // square multiplies p by how likely contact is at each time's bat heading.
@@ -105,8 +129,8 @@ const (
 	handsLeadSMs = 20
 )
 
-// contactByHands is what is left when the bat was not followed.
-func (r *reading) contactByHands(b batPath) finding {
+// handsThrough is what is left of swingThrough when the bat was not followed.
+func (r *reading) handsThrough(b batPath) (posterior, finding) {
 	h, source := r.hands(b)
 	v := speed(math.Max(25, 2.5*r.dt), h.x, h.y)
 	top, at, sd := 0.0, 0.0, 0.0
@@ -116,7 +140,7 @@ func (r *reading) contactByHands(b batPath) finding {
 		}
 	}
 	if top == 0 {
-		return missing("neither bat nor hands were followed through the swing")
+		return posterior{}, missing("neither bat nor hands were followed through the swing")
 	}
 	// Within its own error the peak could lie anywhere the speed is as high.
 	lo, hi := at, at
@@ -125,6 +149,8 @@ func (r *reading) contactByHands(b batPath) finding {
 			lo, hi = math.Min(lo, v.t[i]), math.Max(hi, v.t[i])
 		}
 	}
-	return finding{t: at + handsLeadMs, sd: math.Hypot(math.Hypot((hi-lo)/math.Sqrt(12), r.dt), handsLeadSMs), confidence: 0.2,
-		evidence: []string{source + " fastest, plus the 35 ms by which the barrel comes after them (bat not followed)"}}
+	sd = math.Hypot(math.Hypot((hi-lo)/math.Sqrt(12), r.dt), handsLeadSMs)
+	p := grid(at+handsLeadMs-4*sd, at+handsLeadMs+4*sd, r.dt/4)
+	p.normal(at+handsLeadMs, sd)
+	return p, finding{confidence: 0.2, evidence: []string{source + " fastest, plus the 35 ms by which the barrel comes after them (bat not followed)"}}
 }

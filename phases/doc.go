@@ -13,6 +13,9 @@
 //   - contact: the product of the peak of bat speed, the bat's heading near
 //     square, the sudden loss of turn rate when the ball is hit, and, where the
 //     ball was tracked, its way in and way out.
+//   - a hit, a foul tip and a miss are told by how much the ball turns at the bat.
+//     The bat's own slowing does not tell them apart: at the noise of a real
+//     track it favours the right one by less than two to one.
 //   - bat_parallel: a crossing of the bat's heading, which comes from the
 //     solution, or from the ellipse the bat draws in the picture.
 //   - forward_move, load_start: movements without a jump in speed, carried back

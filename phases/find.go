@@ -39,16 +39,13 @@ func Find(track vision.Track) (Timeline, error) {
 		return r.withoutSwing(v, b), nil
 	}
 	found := map[EventID]finding{}
-	c := r.contactTime(b, a)
-	if !c.ok() {
-		c = r.contactByHands(b)
-	}
+	c, o := r.contactTime(b, a)
 	found[Contact] = c
 	if !c.ok() {
 		for _, id := range Events() {
 			found[id] = missing("contact was not found: %s", c.reason)
 		}
-		return r.timeline(v.kind, v.why, found), nil
+		return r.swing(v, o, found), nil
 	}
 	found[BatParallel] = r.parallel(b, a, c)
 	r.prepare(found, b, c)
@@ -56,7 +53,14 @@ func Find(track vision.Track) (Timeline, error) {
 	hands, _ := r.hands(b)
 	found[Finish] = r.finishTime(b, speed(math.Max(25, 2.5*r.dt), hands.x, hands.y), c)
 	keepOrder(found)
-	return r.timeline(v.kind, v.why, found), nil
+	return r.swing(v, o, found), nil
+}
+
+// swing is the timeline of a full swing.
+func (r *reading) swing(v verdict, o outcome, found map[EventID]finding) Timeline {
+	t := r.timeline(v.kind, v.why, found)
+	t.Result, t.ResultWhy = o.result, o.why
+	return t
 }
 
 // prepare places the events that lead up to contact: feet, load and the

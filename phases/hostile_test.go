@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -48,6 +49,9 @@ func wellFormed(t *testing.T, name string, track vision.Track, tl Timeline) {
 			t.Errorf("%s: phase %+v", name, p)
 		}
 	}
+	if swing := tl.Kind == KindSwing; swing != slices.Contains(Results(), tl.Result) || swing != (tl.ResultWhy != "") {
+		t.Errorf("%s: kind %q with result %q (%s)", name, tl.Kind, tl.Result, tl.ResultWhy)
+	}
 	if tl.Why == "" {
 		t.Errorf("%s: kind %q without a reason", name, tl.Kind)
 	}
@@ -61,7 +65,7 @@ func damage(tr *vision.Track, rng *rand.Rand) string {
 	n := len(tr.Frames)
 	a := rng.IntN(n)
 	b := a + 1 + rng.IntN(n-a)
-	switch rng.IntN(14) {
+	switch rng.IntN(15) {
 	case 0:
 		for i := a; i < b; i++ {
 			tr.Frames[i].Body = nil
@@ -133,6 +137,20 @@ func damage(tr *vision.Track, rng *rand.Rand) string {
 			}
 		}
 		return "absurd landmarks"
+	case 13:
+		line := func() *vision.BallLine {
+			if rng.IntN(3) == 0 {
+				return nil
+			}
+			return &vision.BallLine{Ms: tr.Frames[a].Ms, AngleDeg: 180*rng.Float64() - 90, Right: rng.IntN(2) == 0,
+				SpeedPxS: 9000 * rng.Float64(), AngleSigmaDeg: 5 * rng.Float64(), NearingSigmaPerS: rng.Float64(), Seen: rng.IntN(20)}
+		}
+		tr.Ball = &vision.BallFlight{Kind: []vision.BallKind{vision.BallNone, vision.BallPitched, vision.BallTee, vision.BallBatted}[rng.IntN(4)],
+			End: []vision.BallEnd{vision.BallMet, vision.BallPassed, vision.BallLost}[rng.IntN(3)], In: line(), Out: line()}
+		if rng.IntN(2) == 0 {
+			tr.Ball.MeetMs, tr.Ball.MeetSigmaMs = tr.Frames[a].Ms, 0.5
+		}
+		return "any ball"
 	default:
 		for i := range tr.Frames {
 			if rng.Float64() < 0.05 {
@@ -147,7 +165,7 @@ func TestDamagedTracks(t *testing.T) {
 	files := committed(t)
 	const seed = 20261125
 	rng := rand.New(rand.NewPCG(seed, 0))
-	for k := range 90 {
+	for k := range 120 {
 		f := files[k%len(files)]
 		tr, err := truth.Track(f, truth.Options{Seed: uint64(k), NoisePx: 1.2, BatNoisePx: 1.2, No3D: k%2 == 0})
 		if err != nil {

@@ -272,3 +272,22 @@ func (r *reading) msAt(t float64) float64 {
 	a, b := r.track.Frames[r.at[i-1]].Ms, r.track.Frames[r.at[i]].Ms
 	return a + (b-a)*(t-r.t[i-1])/(r.t[i]-r.t[i-1])
 }
+
+// timeAt is the time on r's axis of a capture time, and how much of the axis
+// one ms takes there; the first and last frames' pace holds outside.
+func (r *reading) timeAt(ms float64) (t, perMs float64) {
+	if r.timed {
+		return ms, 1
+	}
+	n := len(r.t)
+	i := 1
+	for i < n-1 && r.track.Frames[r.at[i]].Ms < ms {
+		i++
+	}
+	a, b := r.track.Frames[r.at[i-1]].Ms, r.track.Frames[r.at[i]].Ms
+	if !(b > a) {
+		return r.t[i], 0
+	}
+	perMs = (r.t[i] - r.t[i-1]) / (b - a)
+	return r.t[i-1] + perMs*(ms-a), perMs
+}

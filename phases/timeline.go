@@ -12,7 +12,7 @@ const (
 	HeelPlant     EventID = "heel_plant"     // lead heel down, lead ankle at rest
 	ForwardMove   EventID = "forward_move"   // hands start toward the ball for good
 	BatParallel   EventID = "bat_parallel"   // seen from above, bat parallel to the batter's-box line, barrel toward the catcher
-	Contact       EventID = "contact"        // bat and ball meet
+	Contact       EventID = "contact"        // bat and ball meet; of a swing and miss, where they would have (Timeline.Result)
 	FullExtension EventID = "full_extension" // rear elbow straightest within 150 ms after contact
 	Finish        EventID = "finish"         // bat speed falls below 15 % of its peak
 )
@@ -74,9 +74,32 @@ const (
 	KindNone  Kind = "none" // no swing in the clip
 )
 
+// Kinds lists every kind.
+func Kinds() []Kind { return []Kind{KindSwing, KindTake, KindCheck, KindBunt, KindNone} }
+
+// Result says what a full swing did to the ball.
+type Result string
+
+// Results of a swing. A miss still has a contact event: the time at which the
+// bat was where balls are met, near square and at the ball's depth, so that
+// the swing can be measured there; its evidence says so.
+const (
+	ResultHit     Result = "hit"      // the bat met the ball and sent it off, fair or foul
+	ResultFoulTip Result = "foul_tip" // the bat touched the ball, which went on toward the catcher
+	ResultMiss    Result = "miss"     // the ball went by
+	ResultUnknown Result = "unknown"  // it was not seen, or not well enough to tell
+)
+
+// Results lists every result.
+func Results() []Result { return []Result{ResultHit, ResultFoulTip, ResultMiss, ResultUnknown} }
+
 // Timeline is what phases finds in a Track.
 type Timeline struct {
 	Kind Kind `json:"kind"`
+	// Result is set for KindSwing and empty for every other kind; ResultWhy is
+	// the evidence for it.
+	Result    Result `json:"result,omitempty"`
+	ResultWhy string `json:"result_why,omitempty"`
 	// Timed is false when the capture clock is unknown: Ms then only orders
 	// events, no duration may be formed from it, and every SigmaMs is 0.
 	Timed  bool    `json:"timed"`
