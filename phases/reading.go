@@ -180,7 +180,7 @@ func (r *reading) marks(pick func(*vision.Frame) vision.Mark) trace {
 	for k, i := range r.at {
 		f := &r.track.Frames[i]
 		m := pick(f)
-		if !m.Found() || !(m.SigmaPx > 0) || math.IsNaN(m.X+m.Y) {
+		if !m.Found() || !(m.SigmaPx > 0) || !finite(m.X+m.Y+m.SigmaPx) {
 			continue
 		}
 		x, y := steady(f, m)
@@ -190,6 +190,8 @@ func (r *reading) marks(pick func(*vision.Frame) vision.Mark) trace {
 	}
 	return p
 }
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
 // pixelFloor is 0.05 px in inches: no tracker places a person's joint better.
 func (r *reading) pixelFloor() float64 { return 0.05 / r.unit }
@@ -225,7 +227,7 @@ func (r *reading) space(pick func(*vision.Pose3) vision.Point3) space {
 	const floorIn = 0.01 // below any joint that was measured from a picture
 	for k, i := range r.at {
 		q := pick(&s.Frames[i])
-		if !q.Valid {
+		if !q.Valid || !finite(q.X+q.Y+q.Z) {
 			continue
 		}
 		put(&p.x, r.t[k], q.X, max(q.SX, floorIn))
