@@ -193,6 +193,7 @@ func (w *work) three(ctx context.Context, out *vision.Track) error {
 			return err
 		}
 	}
+	w.note(sol)
 	body.write(sol, sc)
 	sol.Camera = c.public(sc)
 	out.Solution = sol
@@ -245,6 +246,26 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 	c.f, c.scale = b.f(), b.scale()
 	w.replace()
 	return b.write(sol, s, sc.looks[w.moments.peak].ms)
+}
+
+// doubtNoted is the Doubt from which a reader of the record should know of it.
+const doubtNoted = 0.3
+
+// note says in words what one camera left open.
+func (w *work) note(sol *vision.Solution) {
+	if w.clip.FocalPx <= 0 && w.moments.hasBat {
+		sol.Notes = append(sol.Notes, fmt.Sprintf("the lens is not known: its focal length is that of a phone held at a usual distance, give or take %.0f %%, and lengths and speeds of the barrel are sure to %.0f %%",
+			100*w.cam.fSigmaRel, 100*max(sol.ScaleSigmaRel, sol.BatScaleSigmaRel)))
+	}
+	if w.sizes.heightFrom != "height" {
+		sol.Notes = append(sol.Notes, "the hitter's height was not told: a usual one was taken")
+	}
+	if w.sizes.batFrom != "bat" && w.moments.hasBat {
+		sol.Notes = append(sol.Notes, "the bat's length was not told: a usual one was taken")
+	}
+	if sol.Doubt >= doubtNoted {
+		sol.Notes = append(sol.Notes, "another choice of which end of the bat is nearer fits nearly as well")
+	}
 }
 
 // contactOf is the time of the impact, or of the fastest barrel in three
