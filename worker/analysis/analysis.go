@@ -118,6 +118,14 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 	if tl.Kind == phases.KindNone {
 		return nil, &Error{Kind: NoSwing, Clip: c.Name, Reason: "No swing was found in the clip: " + tl.Why + "."}
 	}
+	for _, e := range tl.Events {
+		if e.ID == phases.Contact && e.Found && tl.Timed {
+			// A path smoothed through the blow reads slow; now its instant is known.
+			if track, err = solve.Struck(ctx, track, e.Ms, e.SigmaMs); err != nil {
+				return nil, err
+			}
+		}
+	}
 	swing, err := metrics.Measure(ctx, track, tl, a.options(o))
 	if err != nil {
 		return nil, err
