@@ -16,12 +16,13 @@ const (
 	GroupBase    Group = "base"
 	GroupTurn    Group = "turn"
 	GroupBat     Group = "bat"
+	GroupBall    Group = "ball"
 	GroupTempo   Group = "tempo"
 )
 
 // Groups lists every group in catalogue order.
 func Groups() []Group {
-	return []Group{GroupPosture, GroupBase, GroupTurn, GroupBat, GroupTempo}
+	return []Group{GroupPosture, GroupBase, GroupTurn, GroupBat, GroupBall, GroupTempo}
 }
 
 // Need says what a measure needs to see.
@@ -76,7 +77,7 @@ type entry struct {
 
 func entries() []entry {
 	var all []entry
-	for _, part := range [][]entry{postureEntries(), baseEntries(), turnEntries(), batEntries(), tempoEntries()} {
+	for _, part := range [][]entry{postureEntries(), baseEntries(), turnEntries(), batEntries(), ballEntries(), tempoEntries()} {
 		all = append(all, part...)
 	}
 	return all

@@ -73,6 +73,14 @@ func peakSpeed(where func(batPose) float64) func(*scene) float64 {
 	return largest(phases.ForwardMove, phases.Contact, 24, func(s *scene, m moment) float64 { return speed(s, where, m) })
 }
 
+// attackAngle is the angle above horizontal of the sweet spot's velocity at
+// contact, deg.
+func attackAngle(s *scene) float64 {
+	b := s.batMoving(s.at(phases.Contact))
+	_, v := b.along(sweetSpot(b))
+	return deg(math.Atan2(v.Y, math.Hypot(v.X, v.Z)))
+}
+
 func knobEnd(b batPose) r3.Vec { return b.knob }
 
 func batEntries() []entry {
@@ -135,11 +143,7 @@ func batEntries() []entry {
 		extreme(bat("hand_speed_peak", "peak hand speed", "mph", mph, "largest speed in three dimensions of the grip (on the bat's axis, 6 in from the knob's end), from forward move to contact", "0 or more", 3, knobTip,
 			peakSpeed(grip), phases.ForwardMove, contact)),
 		bat("attack_angle_contact", "attack angle", "deg", "deg", "angle above horizontal of the sweet spot's velocity, atan2(vy, hypot(vx, vz)), at the instant before contact", "+ upward", 5, knobTip,
-			func(s *scene) float64 {
-				b := s.batMoving(s.at(contact))
-				_, v := b.along(sweetSpot(b))
-				return deg(math.Atan2(v.Y, math.Hypot(v.X, v.Z)))
-			}, contact),
+			attackAngle, contact),
 		bat("bat_tilt_contact", "bat tilt at contact", "deg", "deg", "angle above horizontal of the bat (knob to tip), asin(dy/length), at contact", "- barrel below the hands", 6, knobTip,
 			func(s *scene) float64 {
 				u := s.bat(s.at(contact)).dir

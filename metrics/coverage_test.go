@@ -42,9 +42,11 @@ func TestIntervalsHoldTheTruth(t *testing.T) {
 	const perClip = 10
 	for name, e := range map[string]errorsOf{
 		// Every frame placed by itself, joints off by a network's definition.
-		"scattered": {bodyIn: .4, batIn: .2, scaleRel: .02, yaw: 4, tilt: 1, eventMs: 3, clockRel: .001, joints: metrics.NetworkJointErrors()},
+		"scattered": {bodyIn: .4, batIn: .2, scaleRel: .02, yaw: 4, tilt: 1, eventMs: 3, clockRel: .001, joints: metrics.NetworkJointErrors(),
+			ball: ballErrors{px: 1, angleDeg: 1, speedRel: .02, nearingPerS: .5, meetMs: .5}},
 		// A solver's path: errors that last, joints' among them.
-		"path": {bodyIn: 1.3, batIn: .4, lastMs: 120, scaleRel: .02, yaw: 4, tilt: 1, eventMs: 3, clockRel: .001, knobSpeedIn: 15, tipSpeedIn: 30},
+		"path": {bodyIn: 1.3, batIn: .4, lastMs: 120, scaleRel: .02, yaw: 4, tilt: 1, eventMs: 3, clockRel: .001, knobSpeedIn: 15, tipSpeedIn: 30,
+			ball: ballErrors{px: .5, angleDeg: .4, speedRel: .01, nearingPerS: 2, meetMs: 1}},
 	} {
 		t.Run(name, func(t *testing.T) { countCoverage(t, e, perClip) })
 	}

@@ -22,11 +22,12 @@ const (
 	FromCamera    SourceOfError = "camera"    // its turn about the hitter, its tilt, unseen depth
 	FromJoints    SourceOfError = "joints"    // what the network calls a joint; segment tables
 	FromFit       SourceOfError = "fit"       // what a smooth line through the frames leaves out
+	FromBall      SourceOfError = "ball"      // the ball's line in the picture, and its unseen heading and place on the barrel
 )
 
 // SourcesOfError lists every part.
 func SourcesOfError() []SourceOfError {
-	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromCamera, FromJoints, FromFit}
+	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromCamera, FromJoints, FromFit, FromBall}
 }
 
 // wave is a smooth random function of time: a constant and one swing about it,
@@ -103,7 +104,8 @@ type draw struct {
 	curve  [numPoints]r3.Vec   // standard normal: what a line leaves out
 	swing  [2]float64          // the same for the bat's direction
 	body   float64             // inches along the line of sight, the whole body against the bat
-	female float64             // 0..1, where between the segment table's columns
+	ball   ballDraw
+	female float64 // 0..1, where between the segment table's columns
 
 	jitter  [numPoints][]r3.Vec // inches, filled by chunk on demand
 	lasting [numPoints][]r3.Vec // the same
@@ -137,6 +139,7 @@ const (
 	streamJoints
 	streamDepth
 	streamCurve
+	streamBall
 )
 
 func (d *draw) stream(what, part int) *rand.Rand {
@@ -180,6 +183,7 @@ func (d *draw) next(r *reading) {
 	if u := shared.Float64(); d.on[FromJoints] {
 		d.female = u
 	}
+	d.nextBall()
 	joints, depth, curve := d.stream(streamJoints, 0), d.stream(streamDepth, 0), d.stream(streamCurve, 0)
 	for p := range d.joint {
 		e := r.joints.of(point(p))

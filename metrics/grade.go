@@ -37,6 +37,9 @@ const (
 	ReasonNoInseam    Reason = "inseam_not_told"     // is set against the inseam
 	ReasonLandmark    Reason = "landmark_not_seen"   // a body point was not found around the instant
 	ReasonBat         Reason = "bat_not_seen"        // knob or tip was not found around the instant
+	ReasonBallNotSeen Reason = "ball_not_seen"       // the ball was not found on that part of its way
+	ReasonNoPitch     Reason = "no_pitch"            // the ball lay on a tee
+	ReasonNotHit      Reason = "not_hit"             // the ball flew past the bat
 	ReasonTooWide     Reason = "too_uncertain"       // the error bar is too wide to be of any use
 	ReasonUndefined   Reason = "undefined"           // the points fall so that the formula has no answer
 	ReasonOrder       Reason = "events_out_of_order" // the stretch it spans ends before it begins
@@ -61,6 +64,9 @@ var reasonWords = map[Reason]string{
 	ReasonNoInseam:    "the hitter's inseam was not given",
 	ReasonLandmark:    "a body point was not seen around the instant",
 	ReasonBat:         "the bat was not seen around the instant",
+	ReasonBallNotSeen: "the ball was not seen",
+	ReasonNoPitch:     "there was no pitch",
+	ReasonNotHit:      "the bat did not turn the ball",
 	ReasonTooWide:     "the error bar is too wide to be of use",
 	ReasonUndefined:   "the points fall so that it has no value",
 	ReasonOrder:       "its end was found before its beginning",
@@ -76,7 +82,7 @@ var reasonWords = map[Reason]string{
 // Reasons lists every reason.
 func Reasons() []Reason {
 	return []Reason{ReasonEvent, ReasonNotASwing, ReasonView, ReasonNoSolution, ReasonNoClock, ReasonNoScale,
-		ReasonNoHand, ReasonNoHeight, ReasonNoInseam, ReasonLandmark, ReasonBat, ReasonTooWide, ReasonUndefined,
+		ReasonNoHand, ReasonNoHeight, ReasonNoInseam, ReasonLandmark, ReasonBat, ReasonBallNotSeen, ReasonNoPitch, ReasonNotHit, ReasonTooWide, ReasonUndefined,
 		ReasonOrder, ReasonFailed, ReasonWide, ReasonPriorScale, ReasonPlanar, ReasonDoubt, ReasonEventUnsure, ReasonFilledIn}
 }
 

@@ -197,7 +197,7 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 	if why != nil {
 		return nil, why, nil
 	}
-	r.m = m
+	r.m, r.sight = m, newBallSight(t, m)
 	if m.solved {
 		r.lengthSigma = t.Solution.ScaleSigmaRel
 		r.batSigma = max(t.Solution.ScaleSigmaRel, t.Solution.BatScaleSigmaRel)
@@ -354,6 +354,9 @@ func describe(out *Result, e entry, r *reading, u *usage) {
 		if u.points[point(p)] != nil {
 			out.Landmarks = append(out.Landmarks, point(p).String())
 		}
+	}
+	if u.ball {
+		out.Landmarks = append(out.Landmarks, roleBall)
 	}
 	switch {
 	case e.View == NeedTimes:

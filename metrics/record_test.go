@@ -50,6 +50,9 @@ func track(t *testing.T, f *truth.File, o truth.Options) vision.Track {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if tr.Ball, err = f.BallFlight(); err != nil {
+		t.Fatal(err)
+	}
 	return *tr
 }
 

@@ -32,6 +32,7 @@ type reading struct {
 	joints         JointErrors        // scaled to the hitter
 	depth          [numPoints]spread  // of planar readings, scaled to the hitter
 	pairs          [numPoints]wave    // scratch of draw.next
+	sight          ballSight
 
 	passes uint64 // of draws so far, over all propagations
 	spots  map[spotKey]*spot
@@ -97,6 +98,7 @@ type usage struct {
 	first, last int // indices into Clip.Times; last < first when none
 	points      map[point]*sighted
 	events      map[int]bool
+	ball        bool
 }
 
 // sighted counts the frames behind readings of a point, and those that show it.

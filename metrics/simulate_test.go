@@ -20,6 +20,7 @@ type errorsOf struct {
 	eventMs, clockRel       float64
 	joints                  metrics.JointErrors
 	knobSpeedIn, tipSpeedIn float64 // of the solver's velocities, in/s; 0: gives none
+	ball                    ballErrors
 }
 
 // simulate puts one draw of errors into an exact track and timeline.
@@ -49,6 +50,13 @@ func simulate(f *truth.File, exact vision.Track, e errorsOf, rng *rand.Rand) (vi
 	sol := *exact.Solution
 	sol.ScaleSigmaRel, sol.BatScaleSigmaRel, sol.YawSigmaDeg, sol.TiltSigmaDeg = e.scaleRel, e.scaleRel, e.yaw, e.tilt
 	sol.Frames = slices.Clone(sol.Frames)
+	// The camera moves with the swing that it was solved with.
+	for i := range 3 {
+		v := turn(vision.Vec3{X: sol.Camera.R[3*i] / scale, Y: sol.Camera.R[3*i+1] / scale, Z: sol.Camera.R[3*i+2] / scale})
+		sol.Camera.R[3*i], sol.Camera.R[3*i+1], sol.Camera.R[3*i+2] = v.X, v.Y, v.Z
+	}
+	at := sol.Camera.T
+	sol.Camera.T, sol.Camera.Centre = vision.Vec3{X: scale * at.X, Y: scale * at.Y, Z: scale * at.Z}, turn(sol.Camera.Centre)
 	out.Solution = &sol
 	out.Clip.Clock.SigmaRel = e.clockRel
 	out.Clip.Times = slices.Clone(out.Clip.Times)
@@ -86,6 +94,7 @@ func simulate(f *truth.File, exact vision.Track, e errorsOf, rng *rand.Rand) (vi
 	for i := range tl.Events {
 		tl.Events[i].Ms = tl.Events[i].Ms*clock + e.eventMs*rng.NormFloat64()
 	}
+	out.Ball = simulateBall(exact.Ball, e.ball, clock, rng)
 	return out, tl
 }
 

@@ -69,6 +69,10 @@ var truthMeasures = map[string]string{
 	"back_elbow_angle_contact":   "elbow_angle_deg.rear_contact",
 	"back_elbow_angle_extension": "elbow_angle_deg.rear_full_extension",
 
+	"pitch_descent_contact": "pitch.descent_deg_at_contact_xy",
+	"pitch_speed_contact":   "pitch.speed_mph",
+	"launch_speed_contact":  "exit.speed_mph",
+
 	"swing_time_contact":    "forward_move_to_contact_ms",
 	"parallel_time_contact": "bat_parallel_to_contact_ms",
 }
@@ -90,6 +94,15 @@ var derivedTruth = map[string]func(*truth.File) float64{
 	},
 	"barrel_over_knob_path_contact": func(f *truth.File) float64 {
 		return value(f, "path_bat_parallel_to_contact_in.tip.three_d") / value(f, "path_bat_parallel_to_contact_in.knob.three_d")
+	},
+	// Launch is an elevation in three dimensions; seen from the side a ball hit
+	// at a spray angle s climbs steeper: tan(planar) = tan(launch)/cos(s).
+	"launch_angle_contact": func(f *truth.File) float64 {
+		const rad = math.Pi / 180
+		return math.Atan2(math.Tan(rad*value(f, "exit.launch_deg")), math.Cos(rad*value(f, "exit.spray_deg_from_x"))) / rad
+	},
+	"pitch_to_attack_contact": func(f *truth.File) float64 {
+		return value(f, "attack_angle_contact_deg.sweet_spot_3d") - value(f, "pitch.descent_deg_at_contact_xy")
 	},
 	"load_time_stride":         func(f *truth.File) float64 { return between(f, "load_start", "stride_start") },
 	"stride_time_toe_touch":    func(f *truth.File) float64 { return between(f, "stride_start", "toe_touch") },
