@@ -104,12 +104,38 @@ var derivedTruth = map[string]func(*truth.File) float64{
 	"pitch_to_attack_contact": func(f *truth.File) float64 {
 		return value(f, "attack_angle_contact_deg.sweet_spot_3d") - value(f, "pitch.descent_deg_at_contact_xy")
 	},
+	"contact_depth_contact":    contactDepth,
 	"load_time_stride":         func(f *truth.File) float64 { return between(f, "load_start", "stride_start") },
 	"stride_time_toe_touch":    func(f *truth.File) float64 { return between(f, "stride_start", "toe_touch") },
 	"plant_time_plant":         func(f *truth.File) float64 { return between(f, "toe_touch", "heel_plant") },
 	"turn_time_contact":        func(f *truth.File) float64 { return between(f, "heel_plant", "contact") },
 	"extension_time_extension": func(f *truth.File) float64 { return between(f, "contact", "full_extension") },
 	"finish_time_finish":       func(f *truth.File) float64 { return between(f, "contact", "finish") },
+}
+
+// contactDepth is the x of the ball against that of the lead ankle at contact,
+// each carried there by the last two frames before it.
+func contactDepth(f *truth.File) float64 {
+	contact, ok := f.EventMs("contact")
+	if !ok {
+		return math.NaN()
+	}
+	for i := len(f.Frames) - 1; i > 0; i-- {
+		a, b := &f.Frames[i-1], &f.Frames[i]
+		if b.Ms >= contact {
+			continue
+		}
+		ankle := f.LeadSide + "_ankle"
+		p, okA := a.Joints[ankle]
+		q, okB := b.Joints[ankle]
+		if !okA || !okB || a.BallRadiusPx == 0 || b.BallRadiusPx == 0 {
+			return math.NaN()
+		}
+		k := (contact - b.Ms) / (b.Ms - a.Ms)
+		last, before := b.Ball.XYZ.X-q.XYZ.X, a.Ball.XYZ.X-p.XYZ.X
+		return last + k*(last-before)
+	}
+	return math.NaN()
 }
 
 func value(f *truth.File, path string) float64 {

@@ -24,6 +24,9 @@ var widerTolerance = map[string]float64{
 	"lead_knee_angle_toe_touch":       1.0, // the same
 	"attack_angle_contact":            .8,  // up to 8 ms past the last frame, in a turn of 2 deg a ms
 	"pitch_to_attack_contact":         .8,  // rests on it
+	"contact_depth_contact":           .8,  // met up to 3 in from the sweet spot, seen 15 deg from square
+	"pitch_speed_contact":             1.5, // the same 3 in change the scale by 2 %
+	"launch_speed_contact":            1.5, // the same
 	"lead_knee_straightening_contact": 1.0, // rests on the first
 	"bat_heading_contact":             1.0, // 2 deg a ms
 	"bat_tip_speed_contact":           .8,  // the sweet spot's tolerance at the longer arm
