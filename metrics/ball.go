@@ -342,10 +342,15 @@ func (w *way) over(of func(vel r3.Vec) float64) float64 {
 	sigma := math.Hypot(w.line.NearingSigmaPerS, nearingFloorPerS)
 	n := int(2*w.prior.limit/w.prior.gridDeg) + 1
 	weight, value := make([]float64, n), make([]float64, n)
-	total := 0.0
+	total, turned := 0.0, 0.0
+	if w.d != nil && w.m.solved {
+		// Headings are usual in the true swing frame; the camera's own is the
+		// draw's yaw away from it.
+		turned = w.out * w.d.yaw
+	}
 	for i := range weight {
 		at := -w.prior.limit + float64(i)*w.prior.gridDeg
-		vel, nearing, ok := w.along(at * math.Pi / 180)
+		vel, nearing, ok := w.along(at*math.Pi/180 + turned)
 		if !ok {
 			continue
 		}

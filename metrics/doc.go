@@ -20,7 +20,9 @@
 // in the picture plane by the camera's; each joint by how far a pose network's
 // idea of it lies from the joint's centre (the same way over neighbouring
 // instants, so that changes are better known than levels); the clock. Planar
-// readings also draw the depth they cannot see. The interval is the central
+// readings also draw the depth they cannot see. Of the ball's flight a draw moves
+// the line in the picture, where on the barrel it meets the bat, and the heading
+// seen from above, which one camera hardly shows (ball.go). The interval is the central
 // 95 % of the draws, the standard uncertainty their standard deviation.
 //
 // The draws come from a fixed seed: the same Track and Timeline give the same
