@@ -428,7 +428,7 @@ func round(v float64) float64 { return math.Round(v*1e4) / 1e4 }
 
 func grade(out *Result, e entry, r *reading, t *vision.Track, u *usage) {
 	if *out.Sigma > useless*e.UsefulSigma {
-		refuse(out, &missing{ReasonTooWide, fmt.Sprintf("standard uncertainty %.3g %s", *out.Sigma, e.Unit)})
+		refuse(out, &missing{ReasonTooWide, fmt.Sprintf("standard uncertainty %.2g%s", *out.Sigma, unitText(e.Unit))})
 		return
 	}
 	out.Grade = GradeMeasured
@@ -456,7 +456,7 @@ func grade(out *Result, e entry, r *reading, t *vision.Track, u *usage) {
 		lower(ReasonFilledIn, p.String())
 	}
 	if *out.Sigma > e.UsefulSigma {
-		lower(ReasonWide, fmt.Sprintf("standard uncertainty %.3g %s, useful up to %.3g", *out.Sigma, e.Unit, e.UsefulSigma))
+		lower(ReasonWide, fmt.Sprintf("standard uncertainty %.2g%s, useful up to %.2g%s", *out.Sigma, unitText(e.Unit), e.UsefulSigma, unitText(e.Unit)))
 	}
 }
 

@@ -6,7 +6,16 @@ import (
 	"strings"
 )
 
-var unitSigns = map[string]string{"deg": "\u00b0", "ratio": "", "1": "", "percent": " %", "%": " %"}
+// unitText is a unit as it stands behind a number.
+func unitText(unit string) string {
+	switch unit {
+	case "deg":
+		return "\u00b0"
+	case "1":
+		return ""
+	}
+	return " " + unit
+}
 
 // Text is a result's value for people, with half the width of its 95 %
 // interval: "12.4\u00b0 \u00b1 2.1\u00b0". The last digit shown is the one in which the
@@ -17,10 +26,7 @@ func Text(r Result) string {
 		return r.ReasonText
 	}
 	half := (*r.High95 - *r.Low95) / 2
-	unit, ok := unitSigns[r.Unit]
-	if !ok {
-		unit = " " + r.Unit
-	}
+	unit := unitText(r.Unit)
 	d := Digits(half)
 	// a minus sign, and no "-0"
 	v := strings.ReplaceAll(fmt.Sprintf("%.*f", d, *r.Value), "-", "\u2212")
