@@ -42,6 +42,12 @@ func (r *reading) contactTime(b batPath, a arc) (finding, outcome) {
 			n, f.confidence = frames, 1
 		}
 	}
+	if !o.passed && r.crack(b, p) > 0 {
+		f.evidence = append(f.evidence, "the crack of the bat on the sound track, less its way to the camera")
+		if o.result == ResultUnknown {
+			o = outcome{ResultHit, "the crack of the bat is on the sound track; " + o.why, 1 - glanced, false}
+		}
+	}
 	if o.result == ResultMiss {
 		f.evidence = append([]string{"no contact: the swing missed; this is where the bat would have met the ball"}, f.evidence...)
 	} else {
@@ -121,36 +127,54 @@ func across(s series, t, half, hole float64) (v, sd float64, ok bool) {
 	return v, sd, ok
 }
 
-// handsLeadMs is how long before contact the hands are fastest: they slow as
-// the barrel overtakes them (peaks run from the hands outward; 25 to 45 ms,
-// common practice, no source).
+// handsLeadMs is how long before contact the hands' drive is fastest. They start
+// some 150 ms before it and slow as the barrel overtakes them (peaks run from
+// the hands outward), so their fastest is from two thirds to a tenth of that
+// before: evenly spread over 100 to 15 ms (common practice, no source). After
+// contact, coming round, they may be as fast again: the first peak counts, if it
+// is drivePeak of the highest. Along the pitch line the drive hardly shows, and
+// what is fastest in the picture may be either.
 const (
-	handsLeadMs  = 35
-	handsLeadSMs = 20
+	handsLeadMs  = 58
+	handsLeadSMs = 25
+	handsBlindMs = 80
+	drivePeak    = 0.75
 )
 
 // handsThrough is what is left of swingThrough when the bat was not followed.
 func (r *reading) handsThrough(b batPath) (posterior, finding) {
 	h, source := r.hands(b)
 	v := speed(math.Max(25, 2.5*r.dt), h.x, h.y)
-	top, at, sd := 0.0, 0.0, 0.0
+	top := 0.0
 	for i, x := range v.x {
-		if x > 4*v.sd[i] && x > top {
-			top, at, sd = x, v.t[i], v.sd[i]
+		if x > 4*v.sd[i] {
+			top = math.Max(top, x)
 		}
 	}
 	if top == 0 {
 		return posterior{}, missing("neither bat nor hands were followed through the swing")
 	}
-	// Within its own error the peak could lie anywhere the speed is as high.
+	peak := 0
+	for i, x := range v.x {
+		if x > 4*v.sd[i] && x >= drivePeak*top && x >= v.x[max(i-1, 0)] && x >= v.x[min(i+1, len(v.x)-1)] {
+			peak = i
+			break
+		}
+	}
+	at, height, sd := v.t[peak], v.x[peak], v.sd[peak]
+	// Within its own error the peak could lie anywhere near that the speed is as
+	// high.
 	lo, hi := at, at
 	for i, x := range v.x {
-		if x > top-2*sd && math.Abs(v.t[i]-at) < 80 {
+		if x > height-2*sd && math.Abs(v.t[i]-at) < 80 {
 			lo, hi = math.Min(lo, v.t[i]), math.Max(hi, v.t[i])
 		}
 	}
 	sd = math.Hypot(math.Hypot((hi-lo)/math.Sqrt(12), r.dt), handsLeadSMs)
+	if r.alongPitch() {
+		sd = math.Hypot(sd, handsBlindMs)
+	}
 	p := grid(at+handsLeadMs-4*sd, at+handsLeadMs+4*sd, r.dt/4)
 	p.normal(at+handsLeadMs, sd)
-	return p, finding{confidence: 0.2, evidence: []string{source + " fastest, plus the 35 ms by which the barrel comes after them (bat not followed)"}}
+	return p, finding{confidence: 0.2, evidence: []string{source + " fastest, plus the 58 ms by which the barrel comes after them (bat not followed)"}}
 }

@@ -14,6 +14,7 @@ type Clip struct {
 	PixelFormat   string      `json:"pixel_format"`
 	Transfer      string      `json:"transfer,omitempty"` // transfer characteristics, e.g. arib-std-b67 for HLG
 	DurationMs    float64     `json:"duration_ms"`        // presentation time from first frame to last
+	FirstPTSMs    float64     `json:"first_pts_ms"`       // the container's presentation time of the first frame, which FrameTime.PTSMs counts from
 	Clock         Clock       `json:"clock"`
 	Times         []FrameTime `json:"times"`           // one per frame in decode order; index = frame index everywhere
 	Notes         []string    `json:"notes,omitempty"` // what was odd about the file, in plain words

@@ -163,6 +163,10 @@ type Track struct {
 	// Ball is the ball's flight; nil when no ball was looked for. Frame.Ball
 	// has its places: HowEdges where it was seen, HowModel where it was
 	// hidden between two sights or beside the bat.
-	Ball  *BallFlight `json:"ball,omitempty"`
-	Notes []string    `json:"notes,omitempty"` // things a reader of the record should know, in plain words
+	Ball *BallFlight `json:"ball,omitempty"`
+	// Sounds are the sharp onsets heard while Frames were taken, in order of
+	// time. Unheard says why there was no listening; with neither, it was quiet.
+	Sounds  []Sound  `json:"sounds,omitempty"`
+	Unheard string   `json:"unheard,omitempty"`
+	Notes   []string `json:"notes,omitempty"` // things a reader of the record should know, in plain words
 }

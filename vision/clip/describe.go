@@ -90,7 +90,7 @@ func describe(name string, p *probed, jobFPS float64) (vision.Clip, error) {
 		}
 		ms[i] = float64(pts[i]-pts[0]) * tick * 1000
 	}
-	c.DurationMs = ms[len(ms)-1]
+	c.DurationMs, c.FirstPTSMs = ms[len(ms)-1], float64(pts[0])*tick*1000
 	if c.DurationMs > float64(MaxDuration.Milliseconds()) {
 		return fail(TooLarge, "The clip lasts %.0f minutes; cut the swing out of it.", c.DurationMs/60000)
 	}

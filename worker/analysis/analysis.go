@@ -111,6 +111,9 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 	if track, err = solve.Run(ctx, track); err != nil {
 		return nil, err
 	}
+	if err := addSounds(ctx, path, &track); err != nil {
+		return nil, err
+	}
 	tl, err := phases.Find(track)
 	if err != nil {
 		return nil, err
@@ -119,7 +122,7 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 		return nil, &Error{Kind: NoSwing, Clip: c.Name, Reason: "No swing was found in the clip: " + tl.Why + "."}
 	}
 	for _, e := range tl.Events {
-		if e.ID == phases.Contact && e.Found && tl.Timed {
+		if e.ID == phases.Contact && e.Found && tl.Timed && (tl.Result == phases.ResultHit || tl.Result == phases.ResultUnknown) {
 			// A path smoothed through the blow reads slow; now its instant is known.
 			if track, err = solve.Struck(ctx, track, e.Ms, e.SigmaMs); err != nil {
 				return nil, err
