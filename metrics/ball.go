@@ -195,10 +195,10 @@ func sightLine(c *vision.Camera, x, y float64) (from, along r3.Vec) {
 }
 
 // meetingPoint is where, in the camera's own frame, the sight line of the ball
-// at contact comes to a depth z.
-func (s *scene) meetingPoint(c *vision.Camera, l *vision.BallLine, z float64) r3.Vec {
+// at contact comes to a depth z: that of its meeting with the bat where that was
+// told, else of the given px and standard error.
+func (s *scene) meetingPoint(c *vision.Camera, x, y, sigma, z float64) r3.Vec {
 	f := s.sight.flight
-	x, y, sigma := l.X, l.Y, l.SigmaPx
 	if f.MeetSigmaMs > 0 {
 		x, y = f.MeetX, f.MeetY
 		if f.In != nil {
@@ -245,7 +245,7 @@ type way struct {
 	through  r3.Vec // where bat and ball meet
 	du, dv   float64
 	out      float64 // 1 toward the pitcher, -1 toward the catcher
-	fall     float64 // in/s added to the upward speed by the time of contact
+	fall     float64 // in/s to add to the upward speed for the time from sight to contact
 	prior    headings
 	quantile float64
 }
@@ -256,7 +256,6 @@ func (s *scene) newWay(l *vision.BallLine, out float64, z float64) *way {
 		return nil
 	}
 	w := &way{scene: s, line: l, cam: s.eye(), out: out, prior: battedHeadings, quantile: .5}
-	w.through = s.meetingPoint(&w.cam, l, z)
 	angle, speed, lift := l.AngleDeg, l.SpeedPxS, 0.0
 	if s.d != nil {
 		wd := s.d.ball.in
@@ -272,19 +271,22 @@ func (s *scene) newWay(l *vision.BallLine, out float64, z float64) *way {
 		cos = -cos
 	}
 	w.du, w.dv = speed*cos, -speed*sin
-	if m := s.at(phases.Contact); s.sight.timed {
-		late := (m.ms - l.Ms) / 1000
-		if s.d == nil && math.Abs(late)*1000 > staleMs {
+	x, y := l.X, l.Y
+	if m := s.at(phases.Contact); s.sight.timed && s.why == nil {
+		// A line met by the bat is read at contact. One that was lost before it, or
+		// flew past the bat, is carried there; the contact's own error is left out,
+		// for it moves line and reading alike.
+		late := (s.events[m.anchor].Ms - l.Ms) / 1000
+		if math.Abs(late)*1000 > staleMs {
 			s.fail(ReasonBallNotSeen, fmt.Sprintf("within %d ms of contact", staleMs))
 		}
-		// A line read at contact needs no fall; contact's own error makes none.
-		if s.d != nil {
-			late = (s.events[m.anchor].Ms - l.Ms) / 1000
-		}
-		if out*late < 0 { // the pitch is read before contact, the hit after it
-			w.fall = -gravityInS2 * (1 - lift) * late
-		}
+		w.fall = -gravityInS2 * (1 - lift) * late
+		x, y = x+w.du*late, y+w.dv*late
 	}
+	if s.why != nil {
+		return nil
+	}
+	w.through = s.meetingPoint(&w.cam, x, y, l.SigmaPx, z)
 	if s.log != nil {
 		s.log.ball = true
 		s.log.first, s.log.last = min(s.log.first, l.First), max(s.log.last, l.Last)

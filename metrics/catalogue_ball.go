@@ -78,7 +78,7 @@ func contactDepth(s *scene) float64 {
 		return math.NaN()
 	}
 	c := s.eye()
-	at := s.turn(s.meetingPoint(&c, line, z))
+	at := s.turn(s.meetingPoint(&c, line.X, line.Y, line.SigmaPx, z))
 	if s.d != nil {
 		at = r3.Scale(s.d.length, at)
 	}
