@@ -278,13 +278,11 @@ const finishShare = 0.15
 func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 	// The speed dies away over some 100 ms, so it can be read over 25 ms.
 	half := math.Max(25, 2.5*r.dt)
-	tail, label, conf := series{}, "tip speed below 15 % of its peak", 0.9
+	axes, label, conf := []series{b.tip3.x, b.tip3.y, b.tip3.z}, "tip speed below 15 % of its peak", 0.9
 	if b.planar {
-		tail = speed(half, b.tip.x, b.tip.y)
-		label, conf = "tip speed in the picture below 15 % of its peak", 0.6
-	} else {
-		tail = speed(half, b.tip3.x, b.tip3.y, b.tip3.z)
+		axes, label, conf = []series{b.tip.x, b.tip.y}, "tip speed in the picture below 15 % of its peak", 0.6
 	}
+	tail := speed(half, axes...)
 	level := finishShare * b.peakSpeed
 	if b.planar {
 		// Near contact a camera at the side sees the whole speed; at the finish
@@ -293,6 +291,9 @@ func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 	}
 	if f := below(tail, contact.t+60, level, 20); f.ok() {
 		f.confidence, f.evidence = conf, []string{label}
+		if _, slope, _, _, ok := tail.local(f.t, half, 1); ok && slope < 0 {
+			f.sd = math.Hypot(f.sd, creep(f.t, half, axes)/-slope)
+		}
 		if b.planar {
 			f.sd = math.Hypot(f.sd, 20) // a speed halves in about that time
 		}
@@ -318,6 +319,29 @@ func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 		}
 	}
 	return missing("the bat still moves faster than 15 %% of its peak where the track ends or loses it")
+}
+
+// creep is the standard error of a speed at t, per second, that does not show as
+// scatter: a path smoothed over the whole swing is off by errors that run on
+// from frame to frame, and in creepMs, as long as a finish takes, they change by
+// about themselves.
+func creep(t, half float64, axes []series) float64 {
+	const creepMs = 100
+	var along, v2 float64
+	for _, a := range axes {
+		_, v, _, _, ok := a.local(t, half, 1)
+		if !ok {
+			return 0
+		}
+		near := a.between(t-half, t+half)
+		sd, shown := median(near.sd), a.whiteNoise()
+		along += v * v * math.Max(0, sd*sd-shown*shown)
+		v2 += v * v
+	}
+	if v2 == 0 {
+		return 0
+	}
+	return 1000 * math.Sqrt(along/v2) / creepMs
 }
 
 // below returns the first time after from at which s falls under level and

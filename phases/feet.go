@@ -30,6 +30,9 @@ type foot struct {
 	toe, heel, ankle trace
 	height           series // of the toe above the ground under it
 	noise            float64
+	wander           float64 // of the standing toe, from frame to frame
+	stood, lands     float64 // heights in the picture at rest before and after the step
+	travel           float64 // from where it stood to where it lands, across the picture
 	source           string
 	blind            bool // seen along the stride, nothing solved
 }
@@ -40,6 +43,10 @@ const toeHeight = "lead toe height"
 // solution, ms: as the foot comes down it also goes up or down the picture with
 // the ground, and the two can cancel.
 const blindS = 80
+
+// blindHeelS is the same for the heel, which from the front is hidden behind the
+// shoe and guessed to an inch or so, while it comes down by some 3 in in 70 ms.
+const blindHeelS = 23
 
 // findFeet places stride start, toe touch and heel plant in the time up to
 // contact.
@@ -60,11 +67,40 @@ func (r *reading) findFeet(contact float64) feet {
 	var out feet
 	out.stride = r.liftOff(f, lift, land)
 	out.touch = r.touchDown(f, lift, land, contact)
-	out.plant = r.heelDown(f, out.touch, contact)
-	if f.blind && out.plant.ok() {
+	if !f.blind {
+		out.plant = r.heelDown(f, out.touch, contact)
+		return out
+	}
+	// A touch seen so badly is no place to start from.
+	if from, ok := r.heelUp(f, contact); ok {
+		out.plant = r.heelDown(f, from, contact)
+	} else {
+		out.plant = missing("the lead heel's rise does not show")
+	}
+	if out.plant.ok() {
+		out.plant.sd = math.Hypot(out.plant.sd, blindHeelS)
 		out.touch = r.touchBeforePlant(out.touch, out.plant)
 	}
 	return out
+}
+
+// heelUp is shortly before the lead heel is last half way up; ok is false when
+// it does not rise clearly above where it settles.
+func (r *reading) heelUp(f foot, contact float64) (from finding, ok bool) {
+	start := math.Max(f.height.t[0], contact-500)
+	settle := median(f.heel.y.between(contact-90, contact-10).x)
+	rise := quantile(f.heel.y.between(start, contact-100).x, 0.95) - settle
+	if !(rise > math.Max(flightIn, 3*median(f.heel.y.sd))) {
+		return from, false
+	}
+	half := start
+	w := f.heel.y.smoothed(r.smoothMs()).between(start, contact-60)
+	for i := range w.t {
+		if w.x[i] > settle+rise/2 {
+			half = w.t[i]
+		}
+	}
+	return finding{t: half - 40, sd: r.dt}, true
 }
 
 // leadFoot gathers the lead foot's marks. Where the camera's motion was not
@@ -78,15 +114,11 @@ func (r *reading) leadFoot(contact float64) (foot, string) {
 	if r.alongPitch() {
 		// The picture of the ground rises or falls with every inch of the
 		// stride; heights are read from the solution where there is one.
-		toe, heel, ankle := r.body3(h.Lead(vision.LeftToe)), r.body3(h.Lead(vision.LeftHeel)), r.body3(h.Lead(vision.LeftAnkle))
-		const depthIn = 1 // a depth wrong by an inch tilts the ground by a third of one
-		if toe.y.between(contact-900, contact).len() >= minFrames && median(toe.x.sd) < depthIn {
-			f.toe, f.heel, f.ankle = trace{toe.x, toe.y}, trace{heel.x, heel.y}, trace{ankle.x, ankle.y}
-			f.source = "lead toe height in three dimensions"
-		} else {
-			f.blind = true
-			f.source = "lead toe height, seen along the stride"
+		if s, ok := r.solvedFoot(contact); ok {
+			return s, ""
 		}
+		f.blind = true
+		f.source = "lead toe height, seen along the stride"
 	}
 	if !r.steadied && f.source == toeHeight {
 		rear := r.body(h.Rear(vision.LeftToe))
@@ -97,8 +129,25 @@ func (r *reading) leadFoot(contact float64) (foot, string) {
 			f.source = "lead toe height above the rear toe (camera motion not measured)"
 		}
 	}
-	f.height, f.noise = f.aboveGround(contact, r.smoothMs())
+	f.aboveGround(contact, r.smoothMs())
 	return f, ""
+}
+
+// solvedFoot is the lead foot in three dimensions; ok is false where depth and
+// height are known too badly to show a step.
+func (r *reading) solvedFoot(contact float64) (f foot, ok bool) {
+	const (
+		depthIn  = 1   // a depth wrong by an inch tilts the ground by a third of one
+		heightIn = 0.5 // a step lifts the toe by two inches and more
+	)
+	h := r.track.Hand
+	toe, heel, ankle := r.body3(h.Lead(vision.LeftToe)), r.body3(h.Lead(vision.LeftHeel)), r.body3(h.Lead(vision.LeftAnkle))
+	if toe.y.between(contact-900, contact).len() < minFrames || !(median(toe.x.sd) < depthIn) {
+		return f, false
+	}
+	f = foot{toe: trace{toe.x, toe.y}, heel: trace{heel.x, heel.y}, ankle: trace{ankle.x, ankle.y}, source: "lead toe height in three dimensions"}
+	f.aboveGround(contact, r.smoothMs())
+	return f, f.noise < heightIn
 }
 
 // aboveGround is the toe's height over the ground beneath it, smoothed. The
@@ -108,13 +157,15 @@ func (r *reading) leadFoot(contact float64) (foot, string) {
 // along the pitch line that way does not show, and the ground may rise or fall
 // by as much as the foot: there the distance from both resting heights stands
 // for height. noise is the standing toe's own wander, which holds what steadying
-// left behind.
-func (f *foot) aboveGround(contact, half float64) (height series, noise float64) {
+// left behind, or what its marks claim, if that is more.
+func (f *foot) aboveGround(contact, half float64) {
 	x, y := f.toe.x.smoothed(half), f.toe.y.smoothed(half)
 	y = y.between(math.Inf(-1), contact)
+	f.noise, f.wander = math.Inf(1), math.Inf(1)
 	if y.len() == 0 {
-		return y, math.Inf(1)
+		return
 	}
+	height := series{}
 	end := math.Min(y.t[0]+200, contact-500)
 	pre, preX := y.between(y.t[0], end), x.between(y.t[0], end)
 	post, postX := y.between(contact-110, contact-30), x.between(contact-110, contact-30)
@@ -142,40 +193,91 @@ func (f *foot) aboveGround(contact, half float64) (height series, noise float64)
 	for _, v := range pre.x {
 		dev = append(dev, math.Abs(v-y0))
 	}
-	return height, math.Max(1.4826*median(dev), median(height.sd))
+	f.height, f.wander = height, 1.4826*median(dev)
+	f.stood, f.lands = y0, y1
+	f.noise = math.Max(f.wander, median(height.sd))
+	if !f.blind {
+		f.travel = math.Abs(x1 - x0)
+	}
 }
 
 // Leaving the ground for good takes more than a shuffle: the toe must rise
 // flightIn and four times its own noise, and stay up for flightMs, the time in
 // which a foot dropped from that height would be back on the ground,
-// sqrt(2h/g).
+// sqrt(2h/g). A foot that ends travelIn from where it stood has stepped, however
+// low: there half of flightIn will do, if it stands clear of the toe's wander.
 const (
 	flightIn = 0.7
 	flightMs = 60
+	travelIn = 3
 )
 
 // bar is the height that counts as off the ground.
 func (f *foot) bar() float64 {
-	if f.blind {
+	switch {
+	case f.blind:
 		return math.Max(flightIn/3, 6*f.noise)
+	case f.travel > math.Max(travelIn, 6*f.noise):
+		return math.Min(math.Max(flightIn/2, 6*f.wander), math.Max(flightIn, 4*f.noise))
 	}
 	return math.Max(flightIn, 4*f.noise)
 }
 
-// flight returns when the toe was last clear of the ground before contact:
-// the first and last sample above the bar. Two flights less than 60 ms apart
-// are one (a grazing step, or a foot that passes through its other resting
-// height).
+// flight returns when the toe was last off the ground before contact: the
+// first and last sample of a stretch above the bar, carried out to where the toe
+// is under a quarter of its height there, so that the bar's own height does not
+// cut a low step short. Two flights less than 60 ms apart are one (a grazing
+// step, or a foot that passes through its other resting height).
+//
+// Seen along the stride, a foot that comes to rest higher or lower in the
+// picture than it stood has stepped: there it is off the ground from where it
+// leaves the one level for good to where it comes to the other.
 func (f *foot) flight(contact, dt float64) (lift, land float64, ok bool) {
-	rs := runs(f.height.x, f.bar(), int(math.Ceil(flightMs/dt)), int(60/dt))
+	if f.blind && math.Abs(f.lands-f.stood) > math.Max(flightIn, 3*f.noise) {
+		return f.fromLevelToLevel(contact, dt)
+	}
+	h := f.height
+	rs := runs(h.x, f.bar(), int(math.Ceil(flightMs/dt)), int(60/dt))
 	for i := len(rs) - 1; i >= 0; i-- {
-		a, b := f.height.t[rs[i][0]], f.height.t[rs[i][1]]
-		if b > contact-40 { // still up at contact: a foot that never came down
+		a, b := rs[i][0], rs[i][1]
+		if h.t[b] > contact-40 { // still up at contact: a foot that never came down
 			continue
 		}
-		return a, b, true
+		top := 0.0
+		for _, v := range h.x[a : b+1] {
+			top = math.Max(top, v)
+		}
+		low := math.Min(math.Max(top/4, 3*f.wander), f.bar())
+		for a > 0 && h.x[a-1] > low {
+			a--
+		}
+		for b+1 < h.len() && h.x[b+1] > low {
+			b++
+		}
+		return h.t[a], h.t[b], true
 	}
 	return 0, 0, false
+}
+
+// fromLevelToLevel is when the toe first leaves where it stood for flightMs,
+// and from when on it is where it lands: both by a seventh of the way between
+// them. On its way it may pass its first level again.
+func (f *foot) fromLevelToLevel(contact, dt float64) (lift, land float64, ok bool) {
+	y := f.toe.y.smoothed(math.Max(12, 2.5*dt)).between(contact-1000, contact)
+	band := math.Max(math.Abs(f.lands-f.stood)/7, 3*f.wander)
+	land = math.Inf(1)
+	for i := y.len() - 1; i >= 0 && math.Abs(y.x[i]-f.lands) < band; i-- {
+		land = y.t[i]
+	}
+	off := y.between(math.Inf(-1), land)
+	for i := range off.x {
+		off.x[i] = math.Abs(off.x[i] - f.stood)
+	}
+	rs := runs(off.x, band, int(math.Ceil(flightMs/dt)), 0)
+	if len(rs) == 0 {
+		return 0, 0, false
+	}
+	return off.t[rs[0][0]], land, land < contact-40
 }
 
 // liftOff extrapolates the toe's rise back to its resting height.
@@ -303,32 +405,49 @@ func (r *reading) place(p posterior, confidence float64, evidence ...string) fin
 	return finding{t: mean, sd: floorSigma(sd, r.dt, 4), confidence: confidence, evidence: evidence}
 }
 
-// noStride answers for a hitter whose lead toe never leaves the ground. The
-// weight then lands with the heel, if that lifts.
-func (r *reading) noStride(f foot, contact float64) feet {
-	out := feet{stride: missing("no stride: the lead toe never rises more than %.1f in (four times its noise, at least %.1f in) for %d ms",
-		f.bar(), flightIn, flightMs)}
-	start := finding{t: math.Max(f.height.t[0], contact-500), sd: r.dt}
-	settle := median(f.heel.y.between(contact-90, contact-10).x)
-	rise := quantile(f.heel.y.between(start.t, contact-100).x, 0.95) - settle
-	if !(rise > math.Max(flightIn, 5*median(f.heel.y.sd))) {
-		out.touch = missing("no stride and no heel lift: the lead foot stays flat, so nothing lands")
-		out.plant = missing("no stride and no heel lift: the lead foot is flat throughout")
-		return out
+// hidden is how likely a step is that does not show, given that none does: none
+// where a shuffle would show, more and more the higher a step may be and not
+// show, up to strides, the share of hitters who step (common practice, no source).
+func (f *foot) hidden() float64 {
+	const strides = 0.8
+	if f.blind {
+		return strides
 	}
-	// From where it is last half way up.
-	half := start.t
-	w := f.heel.y.smoothed(r.smoothMs()).between(start.t, contact-60)
-	for i := range w.t {
-		if w.x[i] > settle+rise/2 {
-			half = w.t[i]
+	return math.Max(0, math.Min(f.bar()/flightIn-1, strides))
+}
+
+// noStride answers for a hitter whose lead toe is not seen to leave the ground.
+// The weight then lands with the heel, if that lifts; if there was a step after
+// all, the toe touched toeFirstMs before it.
+func (r *reading) noStride(f foot, contact float64) feet {
+	hidden := f.hidden()
+	none := fmt.Sprintf("no stride: the lead toe never rises more than %.1f in for %d ms", f.bar(), flightMs)
+	if hidden > 0 {
+		none = fmt.Sprintf("no stride was seen; a toe that rises less than %.1f in would not show", f.bar())
+		if f.blind {
+			none = "no stride was seen, looking along it"
 		}
 	}
-	out.plant = r.heelDown(f, finding{t: half - 40, sd: r.dt}, contact)
+	out := feet{stride: missing("%s", none)}
+	from, ok := r.heelUp(f, contact)
+	if !ok {
+		out.touch = missing("%s, and no heel lift: nothing is seen to land", none)
+		out.plant = out.touch
+		return out
+	}
+	out.plant = r.heelDown(f, from, contact)
+	if f.blind {
+		out.plant.sd = math.Hypot(out.plant.sd, blindHeelS)
+	}
 	out.touch = out.plant
 	if out.touch.ok() {
-		out.touch.confidence = 0.5
+		out.touch.confidence = 0.5 * (1 - hidden)
 		out.touch.evidence = []string{"no stride: weight landing on the heel stands for toe touch"}
+		if hidden > 0 {
+			out.touch.t -= hidden * toeFirstMs
+			out.touch.sd = math.Hypot(out.touch.sd, math.Sqrt(hidden*toeFirstSMs*toeFirstSMs+hidden*(1-hidden)*toeFirstMs*toeFirstMs))
+			out.touch.evidence = []string{none, fmt.Sprintf("weight landing on the heel, less %.0f ms for the toe's touch before it, if there was one", hidden*toeFirstMs)}
+		}
 	}
 	return out
 }

@@ -14,6 +14,7 @@ import (
 const (
 	swingRateDeg  = 600 // deg/s: slower than this nobody swings
 	swungDeg      = 150 // swept by a swing, at least
+	roundDeg      = 260 // a bat swept so far has passed square, whatever its heading says: it starts some 200 degrees before
 	pastSquareDeg = 20  // a swing carries the bat this far beyond square
 	stillTurning  = 1.0 / 3
 	acrossMs      = 150 // seen along the pitch line: time on the plate's side, two thirds of a half turn
@@ -57,7 +58,8 @@ func (r *reading) kind(b batPath, a arc) verdict {
 	past, seen := math.Inf(-1), false
 	for i, h := range a.heading.x {
 		rate := b.turn.at(a.heading.t[i])
-		if rate > stillTurning*top {
+		// A heading that is not known to pastSquareDeg tells nothing.
+		if rate > stillTurning*top && a.headingS < pastSquareDeg {
 			past, seen = math.Max(past, h), true
 		}
 	}
@@ -70,7 +72,7 @@ func (r *reading) kind(b batPath, a arc) verdict {
 		return verdict{KindSwing, rate + " and passes the plate's side", at}
 	case seen && past > pastSquareDeg && swept > swungDeg/2:
 		return verdict{KindSwing, rate + " and passes square", at}
-	case !seen && swept > swungDeg:
+	case !seen && swept > swungDeg, swept > roundDeg:
 		return verdict{KindSwing, rate, at}
 	case swept < swungDeg/4:
 		return verdict{KindNone, rate + ": too short to be a swing", end}
