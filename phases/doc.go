@@ -13,6 +13,9 @@
 //   - contact: the product of the peak of bat speed, the bat's heading near
 //     square, the sudden loss of turn rate when the ball is hit, and, where the
 //     ball was tracked, its way in and way out.
+//   - the crack of the bat, less its way to the camera, counts for contact and
+//     for a hit where it is clear of chance. Phones keep sound and picture in
+//     step to some 10 ms, so it helps only where the bat was not followed.
 //   - a hit, a foul tip and a miss are told by how much the ball turns at the bat.
 //     The bat's own slowing does not tell them apart: at the noise of a real
 //     track it favours the right one by less than two to one.
@@ -31,7 +34,9 @@
 // ms, because the hands' speed takes that long to rise; full_extension is
 // the middle of the time for which the rear arm looks equally straight. A camera
 // on the pitch line sees the stride and the hands' start badly without a
-// solution; those events then say so, or are not found.
+// solution; those events then say so, or are not found. Where a step may hide in
+// the marks' errors, the heel's landing stands for toe touch, with a standard
+// error that holds both.
 //
 // Thresholds come from the scatter of the track itself, from physics, or from
 // published anatomy; the comment at each says which.
