@@ -84,8 +84,11 @@ func (p *printer) head(s metrics.Swing) {
 		p.f("; %.2f px per inch \u00b1 %.1f %% (%s)", s.Scale.PxPerIn, 100*s.Scale.SigmaRel, strings.Join(from, ", "))
 	}
 	p.f("\n")
-	if s.Timeline.Kind != phases.KindSwing {
+	switch {
+	case s.Timeline.Kind != phases.KindSwing:
 		p.f("%s: %s\n", s.Timeline.Kind, s.Timeline.Why)
+	case s.Timeline.Result != "":
+		p.f("swing: %s (%s)\n", spaced(string(s.Timeline.Result)), s.Timeline.ResultWhy)
 	}
 }
 
