@@ -17,5 +17,5 @@
 //
 // A package may import only packages above it in this list (models excepted,
 // which imports none of them). vision, vision/solve, vision/truth, phases and
-// metrics never reach cgo; a test in cmd enforces both rules.
+// metrics never reach cgo; imports_test.go enforces both rules.
 package nightcage
