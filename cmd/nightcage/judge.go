@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 
@@ -33,9 +32,7 @@ coach would tell it, and nothing else.`,
 				return err
 			}
 			if asJSON {
-				enc := json.NewEncoder(cmd.OutOrStdout())
-				enc.SetIndent("", "  ")
-				return enc.Encode(rep)
+				return printJSON(cmd.OutOrStdout(), rep)
 			}
 			return report.Judgement(cmd.OutOrStdout(), rep)
 		},

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -18,9 +17,7 @@ func newMeasuresCommand() *cobra.Command {
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if asJSON {
-				enc := json.NewEncoder(cmd.OutOrStdout())
-				enc.SetIndent("", "  ")
-				return enc.Encode(metrics.Catalogue())
+				return printJSON(cmd.OutOrStdout(), metrics.Catalogue())
 			}
 			_, err := fmt.Fprint(cmd.OutOrStdout(), metrics.MarkdownTable())
 			return err
