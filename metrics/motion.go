@@ -183,13 +183,6 @@ func inPicture(m vision.Mark) bool {
 	return m.How == vision.HowNetwork || m.How == vision.HowEdges || m.How == vision.HowHand || m.How == vision.HowFlow
 }
 
-func apply(a vision.Affine, x, y float64) (float64, float64) {
-	if a == (vision.Affine{}) {
-		return x, y
-	}
-	return a.A*x + a.B*y + a.TX, a.C*x + a.D*y + a.TY
-}
-
 func finite(xs ...float64) bool {
 	for _, x := range xs {
 		if math.IsNaN(x) || math.IsInf(x, 0) {

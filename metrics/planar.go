@@ -104,7 +104,7 @@ func (m *motion) fillPlanar(t *vision.Track, use []int) {
 		if !mark.Found() || !finite(mark.X, mark.Y, mark.SigmaPx) {
 			return
 		}
-		x, y := apply(shift, mark.X, mark.Y)
+		x, y := shift.Apply(mark.X, mark.Y)
 		s := max(math.Hypot(mark.SigmaPx, shift.SigmaPx)/scale, sigmaFloorIn)
 		m.points[p][i] = sample{ok: true, seen: inPicture(mark), sigma: r3.Vec{X: s, Y: s, Z: sigmaFloorIn},
 			at: r3.Vec{X: flip * (x - origin.X) / scale, Y: -(y - origin.Y) / scale}}
@@ -129,7 +129,7 @@ func planarOrigin(t *vision.Track, use []int) (r3.Vec, bool) {
 		f := &t.Frames[j]
 		l, r := bodyMark(f, int(vision.LeftAnkle)), bodyMark(f, int(vision.RightAnkle))
 		if l.Found() && r.Found() {
-			x, y := apply(f.Shift, (l.X+r.X)/2, (l.Y+r.Y)/2)
+			x, y := f.Shift.Apply((l.X+r.X)/2, (l.Y+r.Y)/2)
 			return r3.Vec{X: x, Y: y}, true
 		}
 	}

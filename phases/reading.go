@@ -156,11 +156,7 @@ func (r *reading) pitcherSide() float64 {
 
 // steady takes a mark to the first frame's pixels.
 func steady(f *vision.Frame, m vision.Mark) (x, y float64) {
-	s := f.Shift
-	if s == (vision.Affine{}) {
-		return m.X, m.Y
-	}
-	return s.A*m.X + s.B*m.Y + s.TX, s.C*m.X + s.D*m.Y + s.TY
+	return f.Shift.Apply(m.X, m.Y)
 }
 
 // trace is a point of the picture over time, inches at the body, steadied;

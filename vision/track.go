@@ -84,6 +84,27 @@ type Affine struct {
 	SigmaPx            float64 // standard error of the displaced point near the hitter
 }
 
+// Apply maps a point.
+func (a Affine) Apply(x, y float64) (float64, float64) {
+	if a.unmeasured() {
+		return x, y
+	}
+	return a.A*x + a.B*y + a.TX, a.C*x + a.D*y + a.TY
+}
+
+// Undo is the inverse of Apply. A camera's motion can always be undone; for a
+// map that cannot, the result is not finite.
+func (a Affine) Undo(x, y float64) (float64, float64) {
+	if a.unmeasured() {
+		return x, y
+	}
+	x, y = x-a.TX, y-a.TY
+	det := a.A*a.D - a.B*a.C
+	return (a.D*x - a.B*y) / det, (a.A*y - a.C*x) / det
+}
+
+func (a Affine) unmeasured() bool { return a.A == 0 && a.B == 0 && a.C == 0 && a.D == 0 }
+
 // View is where the camera stands.
 type View string
 

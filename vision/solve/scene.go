@@ -87,7 +87,7 @@ func (s *scene) canonical(m vision.Mark, a vision.Affine) point {
 	}
 	p := point{u: m.X, v: m.Y, sigma: m.SigmaPx, ok: true}
 	if a != (vision.Affine{}) {
-		p.u, p.v = a.A*m.X+a.B*m.Y+a.TX, a.C*m.X+a.D*m.Y+a.TY
+		p.u, p.v = a.Apply(m.X, m.Y)
 		p.sigma = math.Hypot(p.sigma, a.SigmaPx)
 	}
 	p.u, p.v = p.u-s.cx, p.v-s.cy

@@ -74,6 +74,7 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 	if err := r.Seek(ctx, win[0]); err != nil {
 		return track, 0, err
 	}
+	whole := clip.Whole(c)
 	scan := clip.NewScan(vision.Box{})
 	defer scan.Close()
 	still := clip.NewStabiliser(hitter.Box)
@@ -93,8 +94,10 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 		if err != nil {
 			return track, 0, err
 		}
-		if err := scan.Add(p.Index, r.Gray()); err != nil {
-			return track, 0, wrap(c, "look for repeated pictures", err)
+		if whole { // else window has scanned it
+			if err := scan.Add(p.Index, r.Gray()); err != nil {
+				return track, 0, wrap(c, "look for repeated pictures", err)
+			}
 		}
 		f := vision.Frame{Index: p.Index, Ms: c.Times[p.Index].Ms}
 		look, err := body.Next(ctx, p.BGR)
@@ -122,7 +125,7 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 		steps.frame()
 	}
 	track.Clip = r.Clip()
-	if clip.Whole(c) {
+	if whole {
 		track.Clip = scan.Apply(track.Clip)
 	}
 	track.Notes = append(track.Notes, c.Notes...)
@@ -181,8 +184,12 @@ func (a *Analyser) nobody(ctx context.Context, r *clip.Reader, c vision.Clip, in
 	if err := r.Seek(ctx, index); err != nil {
 		return err
 	}
+	nobody := &Error{Kind: NoPerson, Clip: c.Name, Reason: "Nobody is in view who could be the hitter."}
 	p, err := r.Next(ctx)
-	if err != nil && !errors.Is(err, io.EOF) {
+	if errors.Is(err, io.EOF) {
+		return nobody
+	}
+	if err != nil {
 		return err
 	}
 	turned := gocv.NewMat()
@@ -192,9 +199,6 @@ func (a *Analyser) nobody(ctx context.Context, r *clip.Reader, c vision.Clip, in
 		words string
 	}{{gocv.Rotate90Clockwise, "a quarter turn clockwise"}, {gocv.Rotate90CounterClockwise, "a quarter turn counter-clockwise"},
 		{gocv.Rotate180Clockwise, "half a turn"}} {
-		if err != nil { // the clip ended before index
-			break
-		}
 		gocv.Rotate(p.BGR, &turned, turn.flag)
 		people, err := a.pose.People(ctx, turned)
 		if err != nil {
@@ -205,7 +209,7 @@ func (a *Analyser) nobody(ctx context.Context, r *clip.Reader, c vision.Clip, in
 				Reason: "The picture does not stand upright: people appear after " + turn.words + ". Turn the clip and send it again."}
 		}
 	}
-	return &Error{Kind: NoPerson, Clip: c.Name, Reason: "Nobody is in view who could be the hitter."}
+	return nobody
 }
 
 // median of x, which it sorts; 0 without any.

@@ -207,33 +207,14 @@ func (p *pen) trail(res *Result, frame int, e phases.EventID) {
 		if float64(f.Index) < from || f.Index > frame || !f.Tip.Found() {
 			continue
 		}
-		x, y := apply(f.Shift, f.Tip.X, f.Tip.Y)
-		x, y = unapply(here, x, y)
+		x, y := f.Shift.Apply(f.Tip.X, f.Tip.Y)
+		x, y = here.Undo(x, y)
 		pt := image.Pt(int(math.Round(x)), int(math.Round(y)))
 		if prev != nil {
 			p.line(*prev, pt, inkTrail)
 		}
 		prev = &pt
 	}
-}
-
-func isZero(a vision.Affine) bool { return a.A == 0 && a.B == 0 && a.C == 0 && a.D == 0 }
-
-func apply(a vision.Affine, x, y float64) (float64, float64) {
-	if isZero(a) {
-		return x, y
-	}
-	return a.A*x + a.B*y + a.TX, a.C*x + a.D*y + a.TY
-}
-
-// unapply inverts apply; a camera's motion between frames is always invertible.
-func unapply(a vision.Affine, x, y float64) (float64, float64) {
-	if isZero(a) {
-		return x, y
-	}
-	det := a.A*a.D - a.B*a.C
-	x, y = x-a.TX, y-a.TY
-	return (a.D*x - a.B*y) / det, (a.A*y - a.C*x) / det
 }
 
 // captionLines names the event and lists the measures read at it alone, the

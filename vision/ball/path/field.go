@@ -53,20 +53,14 @@ func (p point) toSegment(a, b point) float64 {
 
 // steady takes a mark to px of the first tracked frame.
 func steady(a vision.Affine, m vision.Mark) point {
-	if a.A == 0 && a.D == 0 {
-		return point{m.X, m.Y}
-	}
-	return point{a.A*m.X + a.B*m.Y + a.TX, a.C*m.X + a.D*m.Y + a.TY}
+	x, y := a.Apply(m.X, m.Y)
+	return point{x, y}
 }
 
 // unsteady is the inverse of steady.
 func unsteady(a vision.Affine, p point) point {
-	det := a.A*a.D - a.B*a.C
-	if det == 0 {
-		return p
-	}
-	x, y := p.x-a.TX, p.y-a.TY
-	return point{(a.D*x - a.B*y) / det, (a.A*y - a.C*x) / det}
+	x, y := a.Undo(p.x, p.y)
+	return point{x, y}
 }
 
 // field is what else is known of the clip: how crowded each part of the

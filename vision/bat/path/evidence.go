@@ -97,18 +97,18 @@ func (s *scene) steady() {
 		}
 		for _, peaks := range [][]Peak{s.tips[i], s.knobs[i]} {
 			for j := range peaks {
-				peaks[j].X, peaks[j].Y = m.point(peaks[j].X, peaks[j].Y)
+				peaks[j].X, peaks[j].Y = m.Apply(peaks[j].X, peaks[j].Y)
 			}
 		}
 		for j := range s.lines[i] {
 			l := &s.lines[i][j]
-			l.X, l.Y = m.point(l.X, l.Y)
+			l.X, l.Y = m.Apply(l.X, l.Y)
 			x, y := m.A*l.DX+m.B*l.DY, m.C*l.DX+m.D*l.DY
 			long := math.Hypot(x, y)
 			l.DX, l.DY = x/long, y/long
 		}
 		for j := range g.Hands {
-			g.Hands[j].X, g.Hands[j].Y = m.point(g.Hands[j].X, g.Hands[j].Y)
+			g.Hands[j].X, g.Hands[j].Y = m.Apply(g.Hands[j].X, g.Hands[j].Y)
 		}
 	}
 }

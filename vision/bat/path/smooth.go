@@ -113,7 +113,7 @@ func (s *scene) mark(i int, x, y, v float64, how vision.How, seen float64) visio
 		return vision.Mark{}
 	}
 	m, _ := camera(s.sights[i].Shift)
-	x, y = m.undo(x*s.scale, y*s.scale)
+	x, y = m.Undo(x*s.scale, y*s.scale)
 	return vision.Mark{X: x, Y: y, SigmaPx: sigma * s.scale, Seen: seen, How: how}
 }
 

@@ -96,18 +96,18 @@ func TestSmoothRecovers(t *testing.T) {
 		{"shaking camera", "held in the hand, following the hitter, some 2 px off from frame to frame", -150, 60, func(s *shot, i int) {
 			g := &s.sights[i]
 			x, y, turn := float64(i)*0.7+2*s.rng.NormFloat64(), 2*s.rng.NormFloat64(), 0.003*s.rng.NormFloat64()
-			m := shift{A: math.Cos(turn), B: -math.Sin(turn), C: math.Sin(turn), D: math.Cos(turn), TX: x, TY: y}
+			m := vision.Affine{A: math.Cos(turn), B: -math.Sin(turn), C: math.Sin(turn), D: math.Cos(turn), TX: x, TY: y}
 			for _, peaks := range [][]Peak{g.Tips, g.Knobs} {
 				for j := range peaks {
-					peaks[j].X, peaks[j].Y = m.undo(peaks[j].X, peaks[j].Y)
+					peaks[j].X, peaks[j].Y = m.Undo(peaks[j].X, peaks[j].Y)
 				}
 			}
 			for j := range g.Hands {
-				g.Hands[j].X, g.Hands[j].Y = m.undo(g.Hands[j].X, g.Hands[j].Y)
+				g.Hands[j].X, g.Hands[j].Y = m.Undo(g.Hands[j].X, g.Hands[j].Y)
 			}
 			t := &s.file.Frames[i]
-			t.Knob.X, t.Knob.Y = m.undo(t.Knob.X, t.Knob.Y)
-			t.Tip.X, t.Tip.Y = m.undo(t.Tip.X, t.Tip.Y)
+			t.Knob.X, t.Knob.Y = m.Undo(t.Knob.X, t.Knob.Y)
+			t.Tip.X, t.Tip.Y = m.Undo(t.Tip.X, t.Tip.Y)
 			g.Shift = vision.Affine(m)
 		}, target, 0.9, 0},
 		{"wrong scale", "8 % too large", -150, 60, func(s *shot, i int) {
