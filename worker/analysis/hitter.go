@@ -1,0 +1,85 @@
+package analysis
+
+import (
+	"context"
+	"errors"
+	"io"
+
+	"gocv.io/x/gocv"
+
+	"nightcage/vision"
+	"nightcage/vision/clip"
+	"nightcage/vision/pose"
+)
+
+// looks is how many pictures are searched for people before the swing is
+// followed: enough that a hitter hidden in one is seen in others.
+const looks = 6
+
+// findHitter looks for people in a few pictures spread over the window and
+// chooses the hitter. A stride moves the hips by less than the follower searches.
+func (a *Analyser) findHitter(ctx context.Context, path string, c vision.Clip, win [2]int) (pose.Person, error) {
+	r, err := clip.Open(ctx, c, path)
+	if err != nil {
+		return pose.Person{}, err
+	}
+	defer r.Close()
+	var seen []pose.Sighting
+	n := win[1] - win[0]
+	for k := range min(looks, n) {
+		if err := r.Seek(ctx, win[0]+k*(n-1)/(looks-1)); err != nil {
+			return pose.Person{}, err
+		}
+		p, err := r.Next(ctx)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return pose.Person{}, err
+		}
+		people, err := a.pose.People(ctx, p.BGR)
+		if err != nil {
+			return pose.Person{}, wrap(c, "look for people", err)
+		}
+		seen = append(seen, pose.Sighting{Ms: c.Times[p.Index].Ms, People: people})
+	}
+	hitter, _, ok := pose.Hitter(seen)
+	if !ok {
+		return pose.Person{}, a.nobody(ctx, r, c, win[0]+n/2)
+	}
+	return hitter, nil
+}
+
+// nobody says why no hitter was found: people who appear once the picture is
+// turned mean that the file's rotation is wrong.
+func (a *Analyser) nobody(ctx context.Context, r *clip.Reader, c vision.Clip, index int) error {
+	if err := r.Seek(ctx, index); err != nil {
+		return err
+	}
+	nobody := &Error{Kind: NoPerson, Clip: c.Name, Reason: "Nobody is in view who could be the hitter."}
+	p, err := r.Next(ctx)
+	if errors.Is(err, io.EOF) {
+		return nobody
+	}
+	if err != nil {
+		return err
+	}
+	turned := gocv.NewMat()
+	defer turned.Close()
+	for _, turn := range []struct {
+		flag  gocv.RotateFlag
+		words string
+	}{{gocv.Rotate90Clockwise, "a quarter turn clockwise"}, {gocv.Rotate90CounterClockwise, "a quarter turn counter-clockwise"},
+		{gocv.Rotate180Clockwise, "half a turn"}} {
+		gocv.Rotate(p.BGR, &turned, turn.flag)
+		people, err := a.pose.People(ctx, turned)
+		if err != nil {
+			return wrap(c, "look for people", err)
+		}
+		if len(people) > 0 {
+			return &Error{Kind: WrongRotation, Clip: c.Name,
+				Reason: "The picture does not stand upright: people appear after " + turn.words + ". Turn the clip and send it again."}
+		}
+	}
+	return nobody
+}
