@@ -2,7 +2,7 @@
 # own set-up (system packages, ONNX Runtime) and is quick when repeated.
 SHELL := /bin/bash
 .DEFAULT_GOAL := bin/nightcage
-.PHONY: demo test bench accuracy faults lint readme setup clean bin/nightcage
+.PHONY: demo test bench accuracy calibrate faults lint readme setup clean bin/nightcage
 
 env := . cmd/setup/env.sh &&
 
@@ -41,6 +41,16 @@ accuracy: bin/nightcage
 	@$(env) bin/nightcage judge $(DIR) > .accuracy.new
 	@if [ "$(DIR)" = testdata/clips ]; then cp .accuracy.new testdata/accuracy.txt; fi
 	@cat .accuracy.new; rm .accuracy.new
+
+# Error-bar factors, from clips with truth that judge nothing: DIRS="A B". Takes
+# as long as judging them; build again afterwards.
+calibrate: bin/nightcage
+	@test -n "$(DIRS)" || { echo 'say which folders of clips with truth: make calibrate DIRS="A B"'; exit 2; }
+	@rm -rf .calibrate && mkdir .calibrate
+	@$(env) i=0; for d in $(DIRS); do i=$$((i+1)); bin/nightcage judge "$$d" --json > .calibrate/$$i.json || exit 1; done
+	@$(env) bin/nightcage calibrate .calibrate/*.json > .calibrate/new && mv .calibrate/new metrics/calibration.json
+	@rm -rf .calibrate
+	@echo "metrics/calibration.json is made; build again to use it"
 
 readme: bin/nightcage
 	@cmd/setup/readme.sh

@@ -21,6 +21,8 @@ type Options struct {
 	Draws    int         // Monte Carlo draws; 0: DefaultDraws
 	Seed     uint64      // of the draws; 0: from the clip's hash and name
 	Budget   bool        // fill Result.Budget, at one more pass for each source of error
+	// Calibration scales the drawn error bars; nil leaves them as drawn.
+	Calibration *Calibration
 }
 
 func (o Options) draws() int {
@@ -98,6 +100,9 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o Opti
 	}
 	if err := fill(ctx, s.Measures, all, r, &track, o); err != nil {
 		return Swing{}, fmt.Errorf("measure %s: %w", track.Clip.Name, err)
+	}
+	if slices.ContainsFunc(s.Measures, func(m Result) bool { return m.Calibration != 0 }) {
+		s.Notes = append(s.Notes, fmt.Sprintf("error bars were set against %d clips: %s", o.Calibration.Clips, o.Calibration.RestsOn))
 	}
 	// Centres of mass differ with the table: the record has to say which.
 	if slices.ContainsFunc(s.Measures, func(m Result) bool {
@@ -276,6 +281,7 @@ func fill(ctx context.Context, out []Result, all []entry, r *reading, t *vision.
 			continue
 		}
 		conclude(&out[i], all[i], nominal[i]-lengthened[i], samples[i])
+		o.Calibration.calibrate(&out[i])
 		grade(&out[i], all[i], r, t, uses[i])
 	}
 	if !o.Budget {

@@ -103,22 +103,26 @@ const (
 // Result is one measure of one swing. Value, Sigma, Low95 and High95 are null
 // when the grade is unavailable, and never otherwise.
 type Result struct {
-	ID         string                    `json:"id"`
-	Value      *float64                  `json:"value"`
-	Unit       string                    `json:"unit"`
-	UCUM       string                    `json:"ucum"`
-	Sigma      *float64                  `json:"sigma"`  // standard uncertainty
-	Low95      *float64                  `json:"low95"`  // central 95 % coverage interval
-	High95     *float64                  `json:"high95"` //
-	Grade      Grade                     `json:"grade"`
-	Reason     Reason                    `json:"reason,omitempty"`
-	ReasonText string                    `json:"reason_text,omitempty"`
-	Events     []ReadAt                  `json:"events"`
-	Frames     *[2]int                   `json:"frames"`    // first and last frame it was read from; null when none
-	Landmarks  []string                  `json:"landmarks"` // the hitter's own left and right
-	View       How                       `json:"view,omitempty"`
-	Band       *Band                     `json:"band"` // null where the literature gives none
-	Budget     map[SourceOfError]float64 `json:"budget,omitempty"`
+	ID         string   `json:"id"`
+	Value      *float64 `json:"value"`
+	Unit       string   `json:"unit"`
+	UCUM       string   `json:"ucum"`
+	Sigma      *float64 `json:"sigma"`  // standard uncertainty
+	Low95      *float64 `json:"low95"`  // central 95 % coverage interval
+	High95     *float64 `json:"high95"` //
+	Grade      Grade    `json:"grade"`
+	Reason     Reason   `json:"reason,omitempty"`
+	ReasonText string   `json:"reason_text,omitempty"`
+	Events     []ReadAt `json:"events"`
+	Frames     *[2]int  `json:"frames"`    // first and last frame it was read from; null when none
+	Landmarks  []string `json:"landmarks"` // the hitter's own left and right
+	View       How      `json:"view,omitempty"`
+	Band       *Band    `json:"band"` // null where the literature gives none
+	// Calibration is what the drawn error bar was multiplied by; absent where no
+	// calibration speaks of the measure. See Calibration.
+	Calibration float64 `json:"calibration,omitempty"`
+	// Budget is the share of each source in the drawn variance, before calibration.
+	Budget map[SourceOfError]float64 `json:"budget,omitempty"`
 }
 
 // Find returns the measure with an id.

@@ -2,8 +2,11 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
+	"os"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -21,7 +24,8 @@ func newJudgeCommand() *cobra.Command {
 		Long: `Judge measures every clip in DIR that has a truth file (NAME.mp4 with NAME.json
 or NAME.json.gz), and prints for each quantity how many values were compared,
 the median and 95th percentile of the absolute error, the bias, how many values
-were unavailable, and how often the 95 % interval held the truth.
+were unavailable, and how often the 95 % interval held the truth; then, for the
+measures, what the error bars claimed against what the errors were.
 
 The pipeline is told the hitter's height and inseam and the bat's length, as a
 coach would tell it, and nothing else.`,
@@ -39,6 +43,34 @@ coach would tell it, and nothing else.`,
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the report as JSON")
 	return cmd
+}
+
+func newCalibrateCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "calibrate JUDGEMENT...",
+		Short: "Make error-bar factors from judgements of clips with truth",
+		Long: `Calibrate reads what "nightcage judge DIR --json" printed and prints the factors
+by which error bars are to be widened or narrowed, with the data behind them.
+It is for developers: make calibrate builds them into the program.`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			reports := make([]judge.Report, len(args))
+			for i, path := range args {
+				raw, err := os.ReadFile(path)
+				if err == nil {
+					err = json.Unmarshal(raw, &reports[i])
+				}
+				if err != nil {
+					return fmt.Errorf("read judgement: %w", err)
+				}
+			}
+			c, err := judge.Calibrate(reports, time.Now())
+			if err != nil {
+				return err
+			}
+			return printJSON(cmd.OutOrStdout(), c)
+		},
+	}
 }
 
 func judgeFolder(ctx context.Context, dir string, log io.Writer) (judge.Report, error) {

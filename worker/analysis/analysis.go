@@ -87,7 +87,7 @@ func (a *Analyser) Failed(f metrics.Failure, c vision.Clip, subject vision.Subje
 }
 
 func (a *Analyser) options(o Options) metrics.Options {
-	return metrics.Options{Pipeline: PipelineVersion, Models: a.nets, Budget: o.Budget}
+	return metrics.Options{Pipeline: PipelineVersion, Models: a.nets, Budget: o.Budget, Calibration: metrics.ShippedCalibration()}
 }
 
 // Run measures the swing in the clip at path. progress, which may be nil, is

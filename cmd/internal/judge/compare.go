@@ -150,6 +150,9 @@ func (ts *tallies) event(e phases.Event, name string, t *truth.File) {
 	ta.add(sample{err: (e.Ms - want) * t.FPS / 1000, held: math.Abs(e.Ms-want) <= z95*e.SigmaMs})
 }
 
+// measurePrefix stands before a measure's id in a quantity's.
+const measurePrefix = "measure."
+
 // compareMeasures adds every measure that truth has a value for.
 func (ts *tallies) compareMeasures(s metrics.Swing, t *truth.File) {
 	got := make(map[string]metrics.Result, len(s.Measures))
@@ -165,13 +168,17 @@ func (ts *tallies) compareMeasures(s metrics.Swing, t *truth.File) {
 		if ratioUnit(d.UCUM) {
 			k = ratio
 		}
-		ta := ts.get("measure."+d.ID, d.UCUM, k)
+		ta := ts.get(measurePrefix+d.ID, d.UCUM, k)
 		m := got[d.ID]
 		if m.Value == nil {
 			ta.absent(1)
 			continue
 		}
 		ta.add(sample{err: *m.Value - want, truth: want, held: *m.Low95 <= want && want <= *m.High95})
+		// What a flat picture's bars are worth says nothing of a solution's.
+		if *m.Sigma > 0 && m.View != metrics.HowPlanar {
+			ta.claims = append(ta.claims, claim{err: *m.Value - want, sigma: *m.Sigma, raw: *m.Sigma / m.CalibrationFactor(), size: *m.Sigma / d.UsefulSigma})
+		}
 	}
 }
 

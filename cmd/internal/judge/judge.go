@@ -31,10 +31,13 @@ type Pipeline func(ctx context.Context, path string, subject vision.Subject) (Me
 
 // Report is the judgement of a folder of clips.
 type Report struct {
-	Clips      int        `json:"clips"`
-	Failed     []Failed   `json:"failed"` // clips the pipeline could not measure at all
-	Quantities []Quantity `json:"quantities"`
-	Splits     []Split    `json:"splits"`
+	Pipeline    string        `json:"pipeline_version"`
+	Clips       int           `json:"clips"`
+	Names       []string      `json:"names"`  // of the clips, in the order judged
+	Failed      []Failed      `json:"failed"` // clips the pipeline could not measure at all
+	Quantities  []Quantity    `json:"quantities"`
+	Reliability []Reliability `json:"reliability"` // all measures, then each
+	Splits      []Split       `json:"splits"`
 }
 
 // Split is the judgement of the clips that have something in common.
@@ -75,12 +78,13 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 	if err != nil {
 		return Report{}, err
 	}
-	rep := Report{Clips: len(clips), Failed: []Failed{}, Splits: []Split{}}
+	rep := Report{Clips: len(clips), Names: []string{}, Failed: []Failed{}, Splits: []Split{}}
 	all := newTallies()
 	var order [][2]string
 	parts, sizes := map[[2]string]*tallies{}, map[[2]string]int{}
 	for i, path := range clips {
 		name := filepath.Base(path)
+		rep.Names = append(rep.Names, name)
 		tf, err := truth.Find(path)
 		if err != nil {
 			return Report{}, err
@@ -97,6 +101,9 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 			rep.Failed = append(rep.Failed, Failed{Clip: name, Reason: err.Error()})
 			m = Measured{Timeline: phases.Timeline{Events: missing()}}
 		}
+		if m.Swing.Pipeline != "" {
+			rep.Pipeline = m.Swing.Pipeline
+		}
 		all.compare(m, t)
 		for _, k := range commons(t) {
 			if parts[k] == nil {
@@ -108,7 +115,7 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 		}
 		done(i+1, len(clips), name)
 	}
-	rep.Quantities = all.quantities()
+	rep.Quantities, rep.Reliability = all.quantities(), all.reliabilities()
 	slices.SortFunc(order, func(a, b [2]string) int {
 		return cmp.Or(cmp.Compare(a[0], b[0]), cmp.Compare(len(a[1]), len(b[1])), cmp.Compare(a[1], b[1]))
 	})

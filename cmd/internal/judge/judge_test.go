@@ -78,6 +78,14 @@ func TestFolderCountsEveryFrame(t *testing.T) {
 	if q := find(t, rep.Quantities, "hand_wrong"); q.P95 != 0 || q.N != rep.Clips {
 		t.Errorf("sides judged %+v", q)
 	}
+	// A record's bars are in the table, all of them once together and once apart.
+	apart := 0
+	for _, r := range rep.Reliability[1:] {
+		apart += r.N
+	}
+	if all := rep.Reliability[0]; all.N != apart || apart < 100 {
+		t.Errorf("%d error bars together, %d apart", all.N, apart)
+	}
 	total := 0
 	for _, s := range rep.Splits {
 		if s.By == "view" {

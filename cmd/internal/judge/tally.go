@@ -30,6 +30,7 @@ type tally struct {
 	id, unit    string
 	kind        kind
 	samples     []sample
+	claims      []claim // of measures, which state a standard uncertainty
 	unavailable int
 }
 

@@ -16,6 +16,7 @@ func Judgement(w io.Writer, r judge.Report) error {
 		p.f("no result: %s: %s\n", f.Clip, f.Reason)
 	}
 	p.table(quantityRows(r.Quantities))
+	p.reliability(r.Reliability)
 	p.f("\n")
 	rows := []string{"SPLIT BY\tCLIPS\tTIP IN\tKNOB IN\tBAT ANGLE DEG\tLANDMARK IN\tCONTACT FRAMES\tBAT SPEED\tATTACK DEG"}
 	for _, s := range r.Splits {
@@ -27,6 +28,31 @@ func Judgement(w io.Writer, r judge.Report) error {
 	}
 	p.table(rows)
 	return p.err
+}
+
+// reliability prints what error bars claimed against what errors were: all
+// measures in bins of claimed size, then measure by measure.
+func (p *printer) reliability(rs []judge.Reliability) {
+	if len(rs) == 0 {
+		return
+	}
+	all := rs[0]
+	rows := []string{"ALL MEASURES, OVER THEIR USEFUL BOUNDS\tN\tCLAIMED\tACTUAL\tRATIO\tWITHIN 2 SIGMA"}
+	for _, b := range all.Bins {
+		rows = append(rows, fmt.Sprintf("bars of %.2f to %.2f\t%d\t%.2f\t%.2f\t%.2f\t%.0f %%", b.From, b.To, b.N, b.Claimed, b.Actual, b.Actual/b.Claimed, 100*b.Within2))
+	}
+	p.f("\n")
+	p.table(rows)
+	p.f("where truths fall in the predicted distribution, by tenths (10 %% each when right):")
+	for _, share := range all.Transform {
+		p.f(" %.0f", 100*share)
+	}
+	p.f("\n\n")
+	rows = []string{"ERROR BARS\tN\tCLAIMED\tACTUAL\tRATIO\tWITHIN 1\tWITHIN 2\tSLOPE"}
+	for _, r := range rs {
+		rows = append(rows, fmt.Sprintf("%s\t%d\t%.2f\t%.2f\t%.2f\t%.0f %%\t%.0f %%\t%.2f", r.ID, r.N, r.Claimed, r.Actual, r.Ratio, 100*r.Within1, 100*r.Within2, r.Slope))
+	}
+	p.table(rows)
 }
 
 // splitIDs are the quantities that splits are shown in: median, and 95th

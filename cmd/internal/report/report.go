@@ -150,6 +150,9 @@ func (p *printer) measures(s metrics.Swing) {
 			rows = append(rows, fmt.Sprintf("  %s\t%s\t%s\t%s", d.Name, metrics.Text(m), grade, band(m)))
 			if len(m.Budget) > 0 {
 				rows = append(rows, "    from "+budget(m)+"\t\t\t")
+				if m.Calibration != 0 {
+					rows = append(rows, fmt.Sprintf("    calibration: bar \u00d7 %.2f\t\t\t", m.Calibration))
+				}
 			}
 		}
 	}
