@@ -1,8 +1,6 @@
 package metrics
 
 import (
-	"encoding/json"
-
 	"nightcage/phases"
 	"nightcage/vision"
 )
@@ -36,25 +34,25 @@ type Failure struct {
 // Swing is the record of one clip: the data of its CloudEvent. It holds no path
 // of any machine.
 type Swing struct {
-	SchemaVersion string            `json:"schema_version"`
-	Pipeline      string            `json:"pipeline_version"`
-	Models        []Model           `json:"models"`
-	Status        Status            `json:"status"`
-	Failure       *Failure          `json:"failure,omitempty"`
-	Clip          ClipFacts         `json:"clip"`
-	Clock         vision.Clock      `json:"clock"`
-	Subject       vision.Subject    `json:"subject"`
-	Hand          vision.Hand       `json:"hand"`
-	Sighting      vision.Sighting   `json:"sighting"`
-	Scale         vision.Scale      `json:"scale"`
-	Camera        *CameraFacts      `json:"camera"` // null without three dimensions
-	Timeline      phases.Timeline   `json:"timeline"`
-	Measures      []Result          `json:"measures"`
-	Findings      []json.RawMessage `json:"findings"` // cause chains; none are raised yet
-	Cautions      []string          `json:"cautions"`
-	Notes         []string          `json:"notes"`
-	Draws         int               `json:"draws"` // Monte Carlo draws behind the error bars
-	Seed          uint64            `json:"seed"`  // of those draws
+	SchemaVersion string          `json:"schema_version"`
+	Pipeline      string          `json:"pipeline_version"`
+	Models        []Model         `json:"models"`
+	Status        Status          `json:"status"`
+	Failure       *Failure        `json:"failure,omitempty"`
+	Clip          ClipFacts       `json:"clip"`
+	Clock         vision.Clock    `json:"clock"`
+	Subject       vision.Subject  `json:"subject"`
+	Hand          vision.Hand     `json:"hand"`
+	Sighting      vision.Sighting `json:"sighting"`
+	Scale         vision.Scale    `json:"scale"`
+	Camera        *CameraFacts    `json:"camera"` // null without three dimensions
+	Timeline      phases.Timeline `json:"timeline"`
+	Measures      []Result        `json:"measures"`
+	Findings      []Finding       `json:"findings"` // cause chains that showed; see metrics/cause
+	Cautions      []string        `json:"cautions"`
+	Notes         []string        `json:"notes"`
+	Draws         int             `json:"draws"` // Monte Carlo draws behind the error bars
+	Seed          uint64          `json:"seed"`  // of those draws
 }
 
 // ClipFacts is what a reader of the record needs to know of the clip.
@@ -177,7 +175,7 @@ func newSwing(clip vision.Clip, subject vision.Subject, o Options) Swing {
 	s := Swing{SchemaVersion: SchemaVersion, Pipeline: o.Pipeline, Models: o.Models, Status: StatusMeasured, Clip: facts,
 		Clock: clock, Subject: subject, Hand: vision.Hand{Bats: vision.SideUnknown}, Sighting: vision.Sighting{View: vision.ViewUnknown},
 		Timeline: phases.Timeline{Kind: phases.KindNone, Events: []phases.Event{}, Phases: []phases.Phase{}},
-		Findings: []json.RawMessage{}, Cautions: Cautions(), Notes: []string{}, Draws: o.draws(), Seed: o.seed(clip)}
+		Findings: []Finding{}, Cautions: Cautions(), Notes: []string{}, Draws: o.draws(), Seed: o.seed(clip)}
 	if s.Models == nil {
 		s.Models = []Model{}
 	}
