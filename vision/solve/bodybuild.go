@@ -67,21 +67,28 @@ func (w *work) traces() [vision.NumLandmarks]*trace {
 				return point{u: (a*p.u + b*q.u) / (a + b), v: (a*p.v + b*q.v) / (a + b), sigma: 1 / math.Sqrt(a+b), ok: true}
 			}
 		}
-		out[j] = w.scene.newTrace(accelOf(lm), scale, get)
-		for i := range out[j].sigma {
-			if p := get(&w.scene.looks[i]); p.ok {
-				out[j].sigma[i] = math.Hypot(out[j].sigma[i], slowShare*p.sigma)
-			}
-		}
+		out[j] = w.scene.slowTrace(accelOf(lm), scale, get)
 	}
 	return out
+}
+
+// slowTrace is a trace whose errors hold the part of each mark's that lasts and
+// that smoothing does not take away.
+func (s *scene) slowTrace(accel, scale float64, get func(*look) point) *trace {
+	t := s.newTrace(accel, scale, get)
+	for i := range t.sigma {
+		if p := get(&s.looks[i]); p.ok {
+			t.sigma[i] = math.Hypot(t.sigma[i], slowShare*p.sigma)
+		}
+	}
+	return t
 }
 
 // fitBody builds and solves the body's depths.
 func (w *work) fitBody() (*bodyFit, error) {
 	tr := w.traces()
 	w.bodyTraces = tr
-	head := w.scene.newTrace(accelHead, w.cam.scale, func(l *look) point { return l.head })
+	head := w.scene.slowTrace(accelHead, w.cam.scale, func(l *look) point { return l.head })
 	b := &bodyFit{cam: &w.cam, sizes: w.sizes, traces: tr, head: head}
 	for k, sh := range lengthShares {
 		b.prior[k] = share{sh.mean * w.sizes.height, math.Hypot(sh.sd/sh.mean, w.sizes.heightSigmaRel)}
