@@ -65,6 +65,7 @@ type ClipFacts struct {
 	Mirrored    bool    `json:"mirrored"`
 	Codec       string  `json:"codec"`
 	DurationMs  float64 `json:"duration_ms"` // presentation time
+	Filmed      string  `json:"filmed,omitempty"`
 	Frames      int     `json:"frames"`
 	Lost        int     `json:"frames_lost"`     // listed but not decoded
 	Repeats     int     `json:"frames_repeated"` // pictures equal to the one before
@@ -156,7 +157,7 @@ func Failed(f Failure, clip vision.Clip, subject vision.Subject, o Options) Swin
 
 func newSwing(clip vision.Clip, subject vision.Subject, o Options) Swing {
 	facts := ClipFacts{Name: clip.Name, SHA256: clip.SHA256, Width: clip.Width, Height: clip.Height,
-		RotationDeg: clip.RotationDeg, Mirrored: clip.Mirrored, Codec: clip.Codec, DurationMs: clip.DurationMs, Frames: len(clip.Times)}
+		RotationDeg: clip.RotationDeg, Mirrored: clip.Mirrored, Codec: clip.Codec, DurationMs: clip.DurationMs, Filmed: clip.Filmed, Frames: len(clip.Times)}
 	for _, t := range clip.Times {
 		if t.Lost {
 			facts.Lost++

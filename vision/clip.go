@@ -13,6 +13,7 @@ type Clip struct {
 	Codec         string      `json:"codec"`
 	PixelFormat   string      `json:"pixel_format"`
 	Transfer      string      `json:"transfer,omitempty"` // transfer characteristics, e.g. arib-std-b67 for HLG
+	Filmed        string      `json:"filmed,omitempty"`   // the instant that the file says it was filmed at, RFC 3339; empty when it does not say
 	DurationMs    float64     `json:"duration_ms"`        // presentation time from first frame to last
 	FirstPTSMs    float64     `json:"first_pts_ms"`       // the container's presentation time of the first frame, which FrameTime.PTSMs counts from
 	Clock         Clock       `json:"clock"`

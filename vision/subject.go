@@ -35,4 +35,5 @@ type Subject struct {
 	Bats       Side    `json:"bats"`                  // side of the plate; SideUnknown when not told
 	CaptureFPS float64 `json:"capture_fps,omitempty"` // true capture rate, frames per second
 	Level      Level   `json:"level,omitempty"`
+	Filmed     string  `json:"filmed,omitempty"` // when: a day, 2026-11-20, or an instant, RFC 3339
 }

@@ -139,6 +139,11 @@ func CheckSubject(s vision.Subject) error {
 	case !within(s.CaptureFPS, 1, MaxCaptureFPS):
 		return bad("a capture rate of %g frames per second is not believable", s.CaptureFPS)
 	}
+	if s.Filmed != "" {
+		if _, _, err := Filmed(s.Filmed); err != nil {
+			return bad("filmed %v", err)
+		}
+	}
 	switch s.Bats {
 	case vision.SideLeft, vision.SideRight, vision.SideUnknown:
 	default:

@@ -30,6 +30,7 @@ func (f *subjectFlags) bind(flags *pflag.FlagSet) {
 		"bat", "length of the bat, with its unit: 33in, 84cm")
 	flags.StringVar(&f.bats, "bats", string(vision.SideUnknown), "side of the plate: left, right or auto")
 	flags.Float64Var(&f.s.CaptureFPS, "capture-fps", 0, "true capture rate in frames per `SECOND`, where the file does not say it")
+	flags.StringVar(&f.s.Filmed, "filmed", "", "`DAY` it was filmed, 2026-11-20, where the file does not say it")
 	flags.StringVar(&f.level, "level", "", "level of play: "+strings.Join(levelNames(), ", "))
 }
 

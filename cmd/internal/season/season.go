@@ -1,0 +1,161 @@
+// Package season sorts swing records by hitter and by when they were filmed.
+package season
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/cloudevents/sdk-go/v2/event"
+
+	"nightcage/metrics"
+	"nightcage/metrics/change"
+	"nightcage/phases"
+	"nightcage/worker"
+)
+
+// Swing is one measured swing of a season.
+type Swing struct {
+	ID      string // of its record
+	Hitter  string
+	Team    string
+	At      time.Time // when it was filmed
+	From    From      // what At rests on
+	Session string    // names the session; equal names are the same one
+	Record  metrics.Swing
+}
+
+// From says what the time of a swing rests on.
+type From string
+
+// What a swing's time can rest on, best first.
+const (
+	FromTold     From = "told"     // given with the job
+	FromFile     From = "file"     // the clip's own creation time
+	FromRecorded From = "recorded" // when it was measured: the night after, if all went well
+)
+
+// sameSession is the longest pause within one session: people warm up, hit in
+// groups and come back; they do not come twice within four hours.
+const sameSession = 4 * time.Hour
+
+// Load reads the measured swings out of events, oldest first, and names their
+// sessions. Takes, checks, bunts and practice swings are no swings to compare
+// and are left out.
+func Load(events []event.Event) ([]Swing, error) {
+	var out []Swing
+	for _, e := range events {
+		if e.Type() != worker.TypeMeasured {
+			continue
+		}
+		s := Swing{ID: e.ID(), Hitter: e.Subject()}
+		if err := e.DataAs(&s.Record); err != nil {
+			return nil, fmt.Errorf("record %s: %w", e.ID(), err)
+		}
+		if s.Record.Timeline.Kind != phases.KindSwing {
+			continue
+		}
+		s.Team = s.Record.Subject.Team
+		dayOnly := false
+		s.At, s.From = e.Time(), FromRecorded
+		for _, told := range []struct {
+			when string
+			from From
+		}{{s.Record.Subject.Filmed, FromTold}, {s.Record.Clip.Filmed, FromFile}} {
+			if at, day, err := worker.Filmed(told.when); err == nil {
+				s.At, s.From, dayOnly = at, told.from, day
+				break
+			}
+		}
+		if dayOnly {
+			s.Session = s.At.Format(time.DateOnly)
+		}
+		out = append(out, s)
+	}
+	slices.SortStableFunc(out, func(a, b Swing) int { return a.At.Compare(b.At) })
+	nameSessions(out)
+	return out, nil
+}
+
+// nameSessions names those of swings with a time of day, in order of time: one
+// that follows another of the same team closely is of the same session.
+func nameSessions(swings []Swing) {
+	type last struct {
+		at      time.Time
+		session string
+	}
+	teams := map[string]last{}
+	for i := range swings {
+		s := &swings[i]
+		if s.Session != "" {
+			continue
+		}
+		l, ok := teams[s.Team]
+		if !ok || s.At.Sub(l.at) > sameSession {
+			l.session = s.At.Format("2006-01-02 15:04")
+		}
+		l.at = s.At
+		teams[s.Team] = l
+		s.Session = l.session
+	}
+}
+
+// Readings are the values of one measure, with those of the swings in which it
+// could not be measured left out.
+func Readings(swings []Swing, measure string) []change.Reading {
+	var out []change.Reading
+	for _, s := range swings {
+		if r, ok := s.Record.Find(measure); ok && r.Value != nil && r.Sigma != nil {
+			out = append(out, change.Reading{Day: s.Session, Value: *r.Value, Sigma: *r.Sigma})
+		}
+	}
+	return out
+}
+
+// Of are one hitter's swings.
+func Of(swings []Swing, hitter string) []Swing {
+	var out []Swing
+	for _, s := range swings {
+		if strings.EqualFold(s.Hitter, hitter) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// Hitters lists the hitters by name.
+func Hitters(swings []Swing) []string {
+	var out []string
+	for _, s := range swings {
+		if !slices.ContainsFunc(out, func(h string) bool { return strings.EqualFold(h, s.Hitter) }) {
+			out = append(out, s.Hitter)
+		}
+	}
+	slices.SortFunc(out, func(a, b string) int { return cmp.Compare(strings.ToLower(a), strings.ToLower(b)) })
+	return out
+}
+
+// Split parts swings at an instant: those filmed before it, and the others.
+func Split(swings []Swing, at time.Time) (before, after []Swing) {
+	for _, s := range swings {
+		if s.At.Before(at) {
+			before = append(before, s)
+		} else {
+			after = append(after, s)
+		}
+	}
+	return before, after
+}
+
+// Sessions lists the sessions, oldest first.
+func Sessions(swings []Swing) []string {
+	var out []string
+	for _, s := range swings {
+		if !slices.Contains(out, s.Session) {
+			out = append(out, s.Session)
+		}
+	}
+	return out
+}
