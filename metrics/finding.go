@@ -48,5 +48,5 @@ type Link struct {
 // Number is a bare number with its unit for people, such as a limit: "3 in",
 // "20\u00b0".
 func Number(v float64, unit string) string {
-	return strings.ReplaceAll(strconv.FormatFloat(v, 'g', -1, 64), "-", "\u2212") + unitText(unit)
+	return strings.ReplaceAll(strconv.FormatFloat(v, 'g', -1, 64), "-", "\u2212") + UnitText(unit)
 }

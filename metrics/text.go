@@ -6,8 +6,8 @@ import (
 	"strings"
 )
 
-// unitText is a unit as it stands behind a number.
-func unitText(unit string) string {
+// UnitText is a unit as it stands behind a number: " in", "\u00b0", "".
+func UnitText(unit string) string {
 	switch unit {
 	case "deg":
 		return "\u00b0"
@@ -26,7 +26,7 @@ func Text(r Result) string {
 		return r.ReasonText
 	}
 	half := (*r.High95 - *r.Low95) / 2
-	unit := unitText(r.Unit)
+	unit := UnitText(r.Unit)
 	d := Digits(half)
 	// a minus sign, and no "-0"
 	v := strings.ReplaceAll(fmt.Sprintf("%.*f", d, *r.Value), "-", "\u2212")

@@ -59,36 +59,45 @@ unique. Every record is checked against its checksum as it is read.
 // list prints a table. A damaged record is named, does not hide the others, and
 // is the command's error.
 func (o *recordsOptions) list(ctx context.Context, s *store, out io.Writer) error {
-	ids, err := s.records.IDs()
+	events, damaged, err := s.events(ctx, o.wants)
 	if err != nil {
 		return err
 	}
-	var events []event.Event
-	var damaged []error
+	print := printTable
+	if o.asJSON {
+		print = printLines
+	}
+	return errors.Join(damaged, print(out, events))
+}
+
+// events reads the wanted events of every record, oldest first. damaged joins what
+// was wrong with records that could not be read.
+func (s *store) events(ctx context.Context, wants func(event.Event) bool) (events []event.Event, damaged, err error) {
+	ids, err := s.records.IDs()
+	if err != nil {
+		return nil, nil, err
+	}
+	var bad []error
 	for _, id := range ids {
 		if ctx.Err() != nil {
-			return ctx.Err()
+			return nil, nil, ctx.Err()
 		}
 		rec, err := s.records.Get(id)
 		switch {
 		case errors.Is(err, worker.ErrDamaged):
-			damaged = append(damaged, err)
+			bad = append(bad, err)
 		case errors.Is(err, worker.ErrNoRecord): // being replaced this very moment
 		case err != nil:
-			return err
+			return nil, nil, err
 		}
 		for _, e := range rec.Events {
-			if o.wants(e) {
+			if wants(e) {
 				events = append(events, e)
 			}
 		}
 	}
 	slices.SortStableFunc(events, func(a, b event.Event) int { return a.Time().Compare(b.Time()) })
-	print := printTable
-	if o.asJSON {
-		print = printLines
-	}
-	return errors.Join(append(damaged, print(out, events))...)
+	return events, errors.Join(bad...), nil
 }
 
 func (o *recordsOptions) wants(e event.Event) bool {
@@ -149,34 +158,44 @@ func grades(s metrics.Swing) string {
 }
 
 func (o *recordsOptions) one(s *store, prefix string, out io.Writer) error {
-	ids, err := s.records.IDs()
+	events, rec, err := s.find(prefix)
 	if err != nil {
 		return err
 	}
-	// "ID-2" is the second swing of a job.
-	job, _, _ := strings.Cut(prefix, "-")
-	id, err := unique(job, ids, worker.ErrNoRecord)
-	if err != nil {
-		return err
-	}
-	rec, err := s.records.Get(id)
-	if err != nil {
-		return err
-	}
-	found := false
-	for _, e := range rec.Events {
-		if job != prefix && e.ID() != id+strings.TrimPrefix(prefix, job) {
-			continue
-		}
-		found = true
+	for _, e := range events {
 		if err := o.print(e, rec, out); err != nil {
 			return err
 		}
 	}
-	if !found {
-		return fmt.Errorf("%w: %s", worker.ErrNoRecord, prefix)
-	}
 	return nil
+}
+
+// find reads the record whose ID begins with prefix: all swings of its job, or the
+// one that the prefix numbers (ID-2).
+func (s *store) find(prefix string) ([]event.Event, worker.Record, error) {
+	ids, err := s.records.IDs()
+	if err != nil {
+		return nil, worker.Record{}, err
+	}
+	job, _, _ := strings.Cut(prefix, "-")
+	id, err := unique(job, ids, worker.ErrNoRecord)
+	if err != nil {
+		return nil, worker.Record{}, err
+	}
+	rec, err := s.records.Get(id)
+	if err != nil {
+		return nil, rec, err
+	}
+	var events []event.Event
+	for _, e := range rec.Events {
+		if job == prefix || e.ID() == id+strings.TrimPrefix(prefix, job) {
+			events = append(events, e)
+		}
+	}
+	if len(events) == 0 {
+		return nil, rec, fmt.Errorf("%w: %s", worker.ErrNoRecord, prefix)
+	}
+	return events, rec, nil
 }
 
 func (o *recordsOptions) print(e event.Event, rec worker.Record, out io.Writer) error {

@@ -1,0 +1,197 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/cloudevents/sdk-go/v2/event"
+	"github.com/spf13/cobra"
+
+	"nightcage/cmd/internal/report"
+	"nightcage/cmd/internal/season"
+	"nightcage/metrics"
+	"nightcage/metrics/change"
+	"nightcage/worker"
+)
+
+type changeOptions struct {
+	home     homeFlags
+	team     string
+	measures []string
+	since    string
+	worth    float64
+	asJSON   bool
+}
+
+func newChangeCommand() *cobra.Command {
+	var o changeOptions
+	cmd := &cobra.Command{
+		Use:   "change HITTER",
+		Short: "Say whether a hitter's measure has changed",
+		Long: `Change compares a hitter's swings before a day with those since and answers
+"changed", "no detectable change" or "not enough swings". Without --since the
+last session is held against all before it.
+
+Swings of one session share what that session changes (the camera's place, a
+tired hitter), so sessions count, not swings. What a session changes is learnt
+from all hitters of the team. With several measures, or all, the answers take
+back what looking at many finds by chance (Holm's procedure).
+
+` + exitCodesHelp,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			s, err := o.home.open(cmd.Context(), cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			defer s.close()
+			events, damaged, err := s.events(cmd.Context(), func(e event.Event) bool {
+				team, _ := e.Extensions()["team"].(string)
+				return o.team == "" || strings.EqualFold(o.team, team)
+			})
+			if err != nil {
+				return err
+			}
+			return errors.Join(damaged, o.run(events, args[0], cmd.OutOrStdout()))
+		},
+	}
+	o.home.bind(cmd.Flags())
+	cmd.Flags().StringVar(&o.team, "team", "", "the hitter's team, by `NAME`, where two teams have a hitter of that name")
+	cmd.Flags().StringSliceVar(&o.measures, "measure", nil, "`ID` of a measure, or several; all where none is named")
+	cmd.Flags().StringVar(&o.since, "since", "", "first `DAY` of the later period, 2026-11-20 (default the last session)")
+	cmd.Flags().Float64Var(&o.worth, "worth", 0, "the difference that would matter, in the measure's unit: how many more sessions would show it")
+	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the answers as JSON")
+	return cmd
+}
+
+func (o *changeOptions) run(events []event.Event, hitter string, out io.Writer) error {
+	defs, err := chosen(o.measures)
+	if err != nil {
+		return err
+	}
+	if o.worth < 0 || (o.worth > 0 && len(defs) != 1) {
+		return usageError{errors.New("--worth is for one measure, and above 0")}
+	}
+	all, err := season.Load(events)
+	if err != nil {
+		return err
+	}
+	if o.team == "" {
+		if err := oneTeam(all, hitter); err != nil {
+			return err
+		}
+	}
+	mine := season.Of(all, hitter)
+	if len(mine) == 0 {
+		return fmt.Errorf("%w: no swings of %s; nightcage records lists who has some", worker.ErrNoRecord, hitter)
+	}
+	at, err := o.splitAt(mine)
+	if err != nil {
+		return err
+	}
+	c := report.Change{Hitter: mine[0].Hitter, Since: at}
+	for _, s := range mine {
+		if s.From == season.FromRecorded {
+			c.Undated++
+		}
+	}
+	before, after := season.Split(mine, at)
+	var answers []change.Answer
+	for _, d := range defs {
+		answers = append(answers, change.Compare(season.Readings(before, d.ID), season.Readings(after, d.ID), othersIn(all, hitter, at, d.ID)))
+	}
+	if len(defs) > 1 {
+		answers = change.Holm(answers)
+	}
+	for i, d := range defs {
+		c.Lines = append(c.Lines, o.line(d, answers[i], before, after, othersIn(all, hitter, at, d.ID)))
+	}
+	if o.asJSON {
+		return printJSON(out, c)
+	}
+	return c.Print(out)
+}
+
+// line adds to an answer how much more filming would tell.
+func (o *changeOptions) line(d metrics.Definition, a change.Answer, before, after []season.Swing, others [][]change.Reading) report.ChangeLine {
+	l := report.NewChangeLine(d, a)
+	worth := o.worth
+	if worth == 0 && a.Verdict != change.Changed && a.Difference != 0 {
+		worth = max(a.Difference, -a.Difference)
+	}
+	if days, each, ok := change.More(season.Readings(before, d.ID), season.Readings(after, d.ID), others, worth); ok {
+		l.More = &report.More{Worth: worth, Sessions: days, Swings: each}
+	}
+	return l
+}
+
+// splitAt is the instant that parts the periods.
+func (o *changeOptions) splitAt(mine []season.Swing) (time.Time, error) {
+	if o.since != "" {
+		at, dayOnly, err := worker.Filmed(o.since)
+		if err != nil {
+			return at, usageError{fmt.Errorf("--since %w", err)}
+		}
+		if dayOnly {
+			at = at.Add(-12 * time.Hour)
+		}
+		return at, nil
+	}
+	last := mine[len(mine)-1].Session
+	for _, s := range mine {
+		if s.Session == last {
+			return s.At, nil
+		}
+	}
+	return time.Time{}, nil // not reached: the last swing is of its own session
+}
+
+// othersIn are the other hitters' periods, parted at the same instant: a season
+// moves everybody.
+func othersIn(all []season.Swing, hitter string, at time.Time, measure string) [][]change.Reading {
+	var out [][]change.Reading
+	for _, h := range season.Hitters(all) {
+		if strings.EqualFold(h, hitter) {
+			continue
+		}
+		before, after := season.Split(season.Of(all, h), at)
+		out = append(out, season.Readings(before, measure), season.Readings(after, measure))
+	}
+	return out
+}
+
+// oneTeam refuses a hitter's name that two teams have.
+func oneTeam(all []season.Swing, hitter string) error {
+	team, any := "", false
+	for _, s := range season.Of(all, hitter) {
+		if any && !strings.EqualFold(s.Team, team) {
+			return usageError{fmt.Errorf("%s is a hitter of %s and of %s: name one with --team", hitter, team, s.Team)}
+		}
+		team, any = s.Team, true
+	}
+	return nil
+}
+
+// chosen looks measures up; none means all.
+func chosen(ids []string) ([]metrics.Definition, error) {
+	all := metrics.Catalogue()
+	if len(ids) == 0 {
+		return all, nil
+	}
+	var out []metrics.Definition
+	for _, id := range ids {
+		found := false
+		for _, d := range all {
+			if d.ID == id {
+				out, found = append(out, d), true
+			}
+		}
+		if !found {
+			return nil, usageError{fmt.Errorf("there is no measure %q; nightcage measures lists them all", id)}
+		}
+	}
+	return out, nil
+}
