@@ -186,7 +186,7 @@ func (d *draw) next(r *reading) {
 	d.nextBall()
 	joints, depth, curve := d.stream(streamJoints, 0), d.stream(streamDepth, 0), d.stream(streamCurve, 0)
 	for p := range d.joint {
-		e := r.joints.of(point(p))
+		e := r.joints[p]
 		d.joint[p][0] = newWave(joints, e.Own, jointKept, jointLastMs)
 		pair := newWave(joints, e.Pair, jointKept, jointLastMs)
 		if left := leftOf(point(p)); p < vision.NumLandmarks && int(left) != p {

@@ -31,33 +31,26 @@ const jointKept = .7
 // jointHeightIn is the height the sizes are for.
 const jointHeightIn = 70
 
-// beyond takes off what the standard errors of a track already hold: where they
-// rest on marks whose sigma says how far the network's joint lies from the true
-// one, joint errors are a floor under them, not an addition.
-func (j JointErrors) beyond(m *motion) JointErrors {
-	out := JointErrors{}
-	for l, e := range j {
-		total := e.Pair*e.Pair + e.Own*e.Own
-		var held []float64
-		for p := l; p <= l+1 && int(p) < vision.NumLandmarks; p++ {
-			for _, s := range m.points[p] {
-				if s.ok {
-					held = append(held, (s.sigma.X*s.sigma.X+s.sigma.Y*s.sigma.Y)/2*m.lasting)
-				}
-			}
-			if l == vision.Nose {
-				break
+// beyond takes off what the standard errors of a point, or a pair of them,
+// already hold: where they rest on marks whose sigma says how far the network's
+// joint lies from the true one, joint errors are a floor under them, not an
+// addition.
+func (e JointError) beyond(m *motion, points ...point) JointError {
+	var held []float64
+	for _, p := range points {
+		for _, s := range m.points[p] {
+			if s.ok {
+				held = append(held, (s.sigma.X*s.sigma.X+s.sigma.Y*s.sigma.Y)/2*m.lasting)
 			}
 		}
-		if len(held) == 0 || total == 0 {
-			out[l] = e
-			continue
-		}
-		slices.Sort(held)
-		k := math.Sqrt(max(0, 1-held[len(held)/2]/total))
-		out[l] = JointError{Pair: e.Pair * k, Own: e.Own * k}
 	}
-	return out
+	total := e.Pair*e.Pair + e.Own*e.Own
+	if len(held) == 0 || total == 0 {
+		return e
+	}
+	slices.Sort(held)
+	k := math.Sqrt(max(0, 1-held[len(held)/2]/total))
+	return JointError{Pair: e.Pair * k, Own: e.Own * k}
 }
 
 // NetworkJointErrors are the sizes for landmarks found by a pose network. They

@@ -225,11 +225,18 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 	if from == nil {
 		from = NetworkJointErrors()
 	}
-	r.joints = JointErrors{}
-	for l, e := range from {
-		r.joints[l] = JointError{Pair: e.Pair * size, Own: e.Own * size}
+	for p := range pointKnob {
+		e := from.of(p)
+		e = JointError{Pair: e.Pair * size, Own: e.Own * size}
+		switch left := point(leftOf(p)); {
+		case p == left && p != point(vision.Nose) && p != pointHead:
+			r.joints[p] = e.beyond(m, p, p+1)
+		case p == left:
+			r.joints[p] = e.beyond(m, p)
+		default:
+			r.joints[p] = r.joints[left] // left-hand landmarks come first
+		}
 	}
-	r.joints = r.joints.beyond(m)
 	if !m.solved {
 		for p := range r.depth {
 			e := expectedDepth(point(p))

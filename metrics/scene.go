@@ -22,16 +22,16 @@ type reading struct {
 	corner  float64 // ms; where the bat's path has its corner: the solver's impact, else contact
 	frameMs float64 // median ms between frames
 
-	eventSigma     [numEvents]float64 // ms
-	lengthSigma    float64            // relative
-	batSigma       float64            // relative, of the bat's lengths and speeds
-	timeSigma      float64            // relative
-	bodyDepthSigma float64            // inches, of the whole body along the line of sight
-	yawSigma       float64            // radians
-	tiltSigma      float64            // radians
-	joints         JointErrors        // scaled to the hitter
-	depth          [numPoints]spread  // of planar readings, scaled to the hitter
-	pairs          [numPoints]wave    // scratch of draw.next
+	eventSigma     [numEvents]float64    // ms
+	lengthSigma    float64               // relative
+	batSigma       float64               // relative, of the bat's lengths and speeds
+	timeSigma      float64               // relative
+	bodyDepthSigma float64               // inches, of the whole body along the line of sight
+	yawSigma       float64               // radians
+	tiltSigma      float64               // radians
+	joints         [numPoints]JointError // scaled to the hitter
+	depth          [numPoints]spread     // of planar readings, scaled to the hitter
+	pairs          [numPoints]wave       // scratch of draw.next
 	sight          ballSight
 
 	passes uint64 // of draws so far, over all propagations
