@@ -23,11 +23,12 @@ const chi2Two95 = 5.991
 // z95 is the two-sided 95 % point of the standard normal.
 const z95 = 1.960
 
-// compare adds everything that one clip's result can be compared in.
-func (ts *tallies) compare(m Measured, t *truth.File) {
+// compare adds everything that one clip's result can be compared in; exact holds
+// what its measures should be.
+func (ts *tallies) compare(m Measured, t *truth.File, exact map[string]float64) {
 	ts.compareTrack(m.Track, t)
 	ts.compareEvents(m.Timeline, t)
-	ts.compareMeasures(m.Swing, t)
+	ts.compareMeasures(m.Swing, exact)
 	ts.compareSide(m.Track, t)
 }
 
@@ -153,14 +154,14 @@ func (ts *tallies) event(e phases.Event, name string, t *truth.File) {
 // measurePrefix stands before a measure's id in a quantity's.
 const measurePrefix = "measure."
 
-// compareMeasures adds every measure that truth has a value for.
-func (ts *tallies) compareMeasures(s metrics.Swing, t *truth.File) {
+// compareMeasures adds every measure that has an exact value.
+func (ts *tallies) compareMeasures(s metrics.Swing, exact map[string]float64) {
 	got := make(map[string]metrics.Result, len(s.Measures))
 	for _, m := range s.Measures {
 		got[m.ID] = m
 	}
 	for _, d := range metrics.Catalogue() {
-		want, ok := TruthOf(d.ID, t)
+		want, ok := exact[d.ID]
 		if !ok {
 			continue
 		}

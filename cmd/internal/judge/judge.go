@@ -93,6 +93,10 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 		if err != nil {
 			return Report{}, err
 		}
+		want, err := exact(ctx, t)
+		if err != nil {
+			return Report{}, err
+		}
 		m, err := run(ctx, path, Subject(t))
 		if ctx.Err() != nil {
 			return Report{}, fmt.Errorf("judge clip %s: %w", name, ctx.Err())
@@ -104,13 +108,13 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 		if m.Swing.Pipeline != "" {
 			rep.Pipeline = m.Swing.Pipeline
 		}
-		all.compare(m, t)
+		all.compare(m, t, want)
 		for _, k := range commons(t) {
 			if parts[k] == nil {
 				parts[k] = newTallies()
 				order = append(order, k)
 			}
-			parts[k].compare(m, t)
+			parts[k].compare(m, t, want)
 			sizes[k]++
 		}
 		done(i+1, len(clips), name)
