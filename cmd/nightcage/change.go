@@ -122,8 +122,12 @@ func (o *changeOptions) line(d metrics.Definition, a change.Answer, before, afte
 	if worth == 0 && a.Verdict != change.Changed && a.Difference != 0 {
 		worth = max(a.Difference, -a.Difference)
 	}
-	if days, each, ok := change.More(season.Readings(before, d.ID), season.Readings(after, d.ID), others, worth); ok {
-		l.More = &report.More{Worth: worth, Sessions: days, Swings: each}
+	if worth > 0 && a.Verdict != change.NotEnoughSwings || o.worth > 0 {
+		days, each, ok := change.More(season.Readings(before, d.ID), season.Readings(after, d.ID), others, worth)
+		l.More = &report.More{Worth: worth, Reach: ok, Sessions: days}
+		if ok {
+			l.More.Swings = each
+		}
 	}
 	return l
 }

@@ -50,6 +50,7 @@ type Period struct {
 // More is how much more filming would show a difference in four cases of five.
 type More struct {
 	Worth    float64 `json:"worth"`
+	Reach    bool    `json:"reach"` // false: no practical number of sessions would, and the rest is 0
 	Sessions int     `json:"sessions"`
 	Swings   int     `json:"swings_a_session"`
 }
@@ -126,7 +127,9 @@ func (p *printer) oneChange(l ChangeLine) {
 	}
 	if m := l.More; m != nil {
 		worth := amount(number(m.Worth), number(m.Worth), l.Unit)
-		if m.Sessions == 0 {
+		if !m.Reach {
+			p.f("  a true change of %s is out of reach: further sessions cannot make up for what the period before leaves open\n", worth)
+		} else if m.Sessions == 0 {
 			p.f("  a true change of %s would show with the swings at hand in four cases of five\n", worth)
 		} else {
 			p.f("  a true change of %s would show after %s of %s in four cases of five\n", worth, count(m.Sessions, "more session"), count(m.Swings, "swing"))
