@@ -78,31 +78,65 @@ func (r *reading) prepare(found map[EventID]finding, b batPath, contact finding)
 	found[LoadStart] = r.loadStart(b, before)
 }
 
+// halfTurnMs is how long the bat turns faster than half its peak rate in a
+// usual swing: 240 degrees at a peak of 1588 deg/s (Welch et al. 1995), the rate
+// rising and falling like a bell.
+const halfTurnMs = 110
+
 // pace gives an unclocked reading a time axis on which windows of
-// milliseconds make sense: the time for which the bat turns faster than half
-// its peak rate is set to halfTurnMs. Nothing measured on that axis is
-// reported.
-func (r *reading) pace(b *batPath) {
-	const halfTurnMs = 110
-	fast := 0
-	top := 0.0
-	for _, v := range b.turn.x {
-		top = math.Max(top, v)
+// milliseconds make sense: the time about the peak for which the bat turns
+// faster than half its peak rate is set to halfTurnMs. Nothing measured on that
+// axis is reported. It returns the ms given to a frame, 0 when the bat does not
+// turn.
+func (r *reading) pace(b *batPath) float64 {
+	k := 1.0
+	// Rates read over windows that are too long look slow, which leaves the next
+	// round's windows too long by less.
+	for range 4 {
+		width := b.halfTurn()
+		if width == 0 {
+			return 0
+		}
+		for i := range r.t {
+			r.t[i] *= halfTurnMs / width
+		}
+		k *= halfTurnMs / width
+		r.measureSpacing()
+		*b = r.readBat()
 	}
-	for _, v := range b.turn.x {
-		if v > top/2 {
-			fast++
+	return k
+}
+
+// halfTurn is the time about its peak for which the bat turns faster than half
+// of it, on the reading's axis.
+func (b *batPath) halfTurn() float64 {
+	at, top := 0, 0.0
+	for i, v := range b.turn.x {
+		if v > top && v > 4*b.turn.sd[i] {
+			at, top = i, v
 		}
 	}
-	if fast == 0 {
-		return
+	if top == 0 {
+		return 0
 	}
-	k := halfTurnMs / float64(fast)
-	for i := range r.t {
-		r.t[i] *= k
+	cross := func(i, j int) float64 { // between i, above half, and j, below
+		u := (b.turn.x[i] - top/2) / (b.turn.x[i] - b.turn.x[j])
+		return b.turn.t[i] + u*(b.turn.t[j]-b.turn.t[i])
 	}
-	r.measureSpacing()
-	*b = r.readBat()
+	from, to := b.turn.t[0], b.turn.t[b.turn.len()-1]
+	for i := at; i > 0; i-- {
+		if b.turn.x[i-1] <= top/2 {
+			from = cross(i, i-1)
+			break
+		}
+	}
+	for i := at; i+1 < b.turn.len(); i++ {
+		if b.turn.x[i+1] <= top/2 {
+			to = cross(i, i+1)
+			break
+		}
+	}
+	return to - from
 }
 
 // empty is the timeline of a track that shows nothing.

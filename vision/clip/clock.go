@@ -124,3 +124,16 @@ func setClock(ptsMs []float64, tagFPS, jobFPS float64) (vision.Clock, float64) {
 	}
 	return c, 1
 }
+
+// Unclocked returns c with its clock withdrawn for the reason why, and its
+// times set to a guess at capture time, slower times faster than presentation
+// time, by which the later stages' windows of milliseconds fit the swing. No
+// duration of them may be reported. c itself is not changed.
+func Unclocked(c vision.Clip, slower float64, why string) vision.Clip {
+	c.Clock = vision.Clock{Source: vision.ClockUnknown, StoredFPS: c.Clock.StoredFPS, Conflict: why}
+	c.Times = slices.Clone(c.Times)
+	for i := range c.Times {
+		c.Times[i].Ms = c.Times[i].PTSMs / slower
+	}
+	return c
+}

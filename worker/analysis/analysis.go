@@ -101,22 +101,16 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 		return nil, err
 	}
 	steps := newSteps(o, progress)
-	track, height, err := a.follow(ctx, path, c, subject, steps)
+	track, tl, err := a.see(ctx, path, c, subject, steps)
 	if err != nil {
 		return nil, err
 	}
-	if err := a.addBat(ctx, path, &track, height, steps); err != nil {
+	if c, doubted, err := doubtClock(track); err != nil {
 		return nil, err
-	}
-	if track, err = solve.Run(ctx, track); err != nil {
-		return nil, err
-	}
-	if err := addSounds(ctx, path, &track); err != nil {
-		return nil, err
-	}
-	tl, err := phases.Find(track)
-	if err != nil {
-		return nil, err
+	} else if doubted {
+		if track, tl, err = a.see(ctx, path, c, subject, steps); err != nil {
+			return nil, err
+		}
 	}
 	if tl.Kind == phases.KindNone {
 		return nil, &Error{Kind: NoSwing, Clip: c.Name, Reason: "No swing was found in the clip: " + tl.Why + "."}
@@ -143,6 +137,25 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 	return res, nil
 }
 
+// see follows body, bat, ball and sound by the clip's clock and times the swing.
+func (a *Analyser) see(ctx context.Context, path string, c vision.Clip, subject vision.Subject, steps *steps) (track vision.Track, tl phases.Timeline, err error) {
+	track, height, err := a.follow(ctx, path, c, subject, steps)
+	if err != nil {
+		return track, tl, err
+	}
+	if err := a.addBat(ctx, path, &track, height, steps); err != nil {
+		return track, tl, err
+	}
+	if track, err = solve.Run(ctx, track); err != nil {
+		return track, tl, err
+	}
+	if err := addSounds(ctx, path, &track); err != nil {
+		return track, tl, err
+	}
+	tl, err = phases.Find(track)
+	return track, tl, err
+}
+
 // steps turns the passes over the window into one count of progress.
 type steps struct {
 	done, total int
@@ -161,8 +174,8 @@ func newSteps(o Options, say func(done, total int)) *steps {
 	return s
 }
 
-// frames says how many frames each pass reads.
-func (s *steps) frames(n int) { s.total = n * s.passes }
+// frames says how many frames each pass from here on reads.
+func (s *steps) frames(n int) { s.total = s.done + n*s.passes }
 
 func (s *steps) frame() {
 	s.done = min(s.done+1, s.total)
