@@ -162,3 +162,23 @@ func TestChangeRefuses(t *testing.T) {
 		}
 	}
 }
+
+func TestCompareHitters(t *testing.T) {
+	outings := comets(0)
+	for i := range outings {
+		if outings[i].hitter == "Tamsin Vale" {
+			outings[i].speed += 8
+		}
+	}
+	events := recorded(t, rand.New(rand.NewPCG(4, 4)), outings, 1, 2)
+	for _, c := range []struct{ a, b, want string }{
+		{"Rook Calder", "Tamsin Vale", "They differ in:"},
+		{"Rook Calder", "Rook Calder", "They differ in nothing"},
+	} {
+		var out bytes.Buffer
+		o := compareOptions{measures: []string{"bat_speed_contact"}}
+		if err := o.people(events, c.a, c.b, &out); err != nil || !strings.HasPrefix(out.String(), c.want) {
+			t.Errorf("%s against %s: %v\n%s", c.a, c.b, err, out.String())
+		}
+	}
+}

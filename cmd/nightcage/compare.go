@@ -1,0 +1,159 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"github.com/cloudevents/sdk-go/v2/event"
+	"github.com/spf13/cobra"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"nightcage/cmd/internal/report"
+	"nightcage/cmd/internal/season"
+	"nightcage/metrics"
+	"nightcage/metrics/change"
+	"nightcage/worker"
+)
+
+type compareOptions struct {
+	home     homeFlags
+	hitters  bool
+	measures []string
+	asJSON   bool
+}
+
+func newCompareCommand() *cobra.Command {
+	var o compareOptions
+	cmd := &cobra.Command{
+		Use:   "compare A B",
+		Short: "Hold two swings, or two hitters, side by side",
+		Long: `Compare holds two swings against each other, each named by its record's ID or by
+a file of measure --json, or with --hitters two hitters over all their swings. It
+says in which measures they differ by more than their error bars, after taking
+back what looking at many measures finds by chance (Holm's procedure).
+
+Two swings that differ need not mean a hitter who changed: for that see change.
+
+` + exitCodesHelp,
+		Args: cobra.ExactArgs(2),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			s, err := o.home.open(cmd.Context(), cmd.ErrOrStderr())
+			if err != nil {
+				return err
+			}
+			defer s.close()
+			if !o.hitters {
+				return o.swings(s, args[0], args[1], cmd.OutOrStdout())
+			}
+			events, damaged, err := s.events(cmd.Context(), func(event.Event) bool { return true })
+			if err != nil {
+				return err
+			}
+			return errors.Join(damaged, o.people(events, args[0], args[1], cmd.OutOrStdout()))
+		},
+	}
+	o.home.bind(cmd.Flags())
+	cmd.Flags().BoolVar(&o.hitters, "hitters", false, "A and B are names of hitters")
+	cmd.Flags().StringSliceVar(&o.measures, "measure", nil, "`ID` of a measure, or several; all where none is named")
+	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the comparison as JSON")
+	return cmd
+}
+
+func (o *compareOptions) swings(s *store, a, b string, out io.Writer) error {
+	defs, err := chosen(o.measures)
+	if err != nil {
+		return err
+	}
+	first, err := s.swing(a)
+	if err != nil {
+		return err
+	}
+	second, err := s.swing(b)
+	if err != nil {
+		return err
+	}
+	var answers []change.Answer
+	for _, d := range defs {
+		answers = append(answers, apart(first, second, d.ID))
+	}
+	return o.print(defs, answers, report.Compare{A: a, B: b}, out)
+}
+
+// apart compares one measure of two swings. Their errors are taken to be
+// independent: what two swings of one clip share only makes a difference surer
+// than said.
+func apart(a, b metrics.Swing, id string) change.Answer {
+	nan := math.NaN()
+	ans := change.Answer{Verdict: change.NotEnoughSwings, Difference: nan, Sigma: nan, DF: nan, Detectable: nan, P: nan,
+		Before: change.Spread{Mean: nan}, After: change.Spread{Mean: nan}}
+	x, okX := a.Find(id)
+	y, okY := b.Find(id)
+	if !okX || !okY || x.Value == nil || y.Value == nil || x.Sigma == nil || y.Sigma == nil {
+		ans.Why = "not measured in both"
+		return ans
+	}
+	ans.Before.Mean, ans.After.Mean = *x.Value, *y.Value
+	ans.Difference, ans.Sigma, ans.DF = *y.Value-*x.Value, math.Hypot(*x.Sigma, *y.Sigma), math.Inf(1)
+	ans.Detectable = 1.96 * ans.Sigma
+	ans.P = 2 * distuv.UnitNormal.Survival(math.Abs(ans.Difference)/ans.Sigma)
+	ans.Verdict, ans.Why = change.NoDetectable, "within the error bars"
+	if math.Abs(ans.Difference) > ans.Detectable {
+		ans.Verdict, ans.Why = change.Changed, "beyond the error bars"
+	}
+	return ans
+}
+
+func (o *compareOptions) people(events []event.Event, a, b string, out io.Writer) error {
+	defs, err := chosen(o.measures)
+	if err != nil {
+		return err
+	}
+	all, err := season.Load(events)
+	if err != nil {
+		return err
+	}
+	for _, h := range []string{a, b} {
+		if len(season.Of(all, h)) == 0 {
+			return fmt.Errorf("%w: no swings of %s; nightcage records lists who has some", worker.ErrNoRecord, h)
+		}
+		if err := oneTeam(all, h); err != nil {
+			return err
+		}
+	}
+	var answers []change.Answer
+	for _, d := range defs {
+		var others [][]change.Reading
+		for _, h := range season.Hitters(all) {
+			if !strings.EqualFold(h, a) && !strings.EqualFold(h, b) {
+				others = append(others, season.Readings(season.Of(all, h), d.ID))
+			}
+		}
+		answers = append(answers, change.Compare(named(a, season.Readings(season.Of(all, a), d.ID)), named(b, season.Readings(season.Of(all, b), d.ID)), others))
+	}
+	return o.print(defs, answers, report.Compare{A: a, B: b, Hitters: true}, out)
+}
+
+// named keeps the sessions of two hitters apart: what an evening does to one it
+// need not do to the other.
+func named(hitter string, readings []change.Reading) []change.Reading {
+	for i := range readings {
+		readings[i].Day = hitter + " " + readings[i].Day
+	}
+	return readings
+}
+
+func (o *compareOptions) print(defs []metrics.Definition, answers []change.Answer, c report.Compare, out io.Writer) error {
+	if len(defs) > 1 {
+		answers = change.Holm(answers)
+	}
+	for i, d := range defs {
+		c.Lines = append(c.Lines, report.NewChangeLine(d, answers[i]))
+	}
+	if o.asJSON {
+		return printJSON(out, c)
+	}
+	return c.Print(out)
+}
