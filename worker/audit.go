@@ -113,6 +113,9 @@ func (d *Desk) auditJob(ctx context.Context, e Entry, a *AuditReport) error {
 		if err != nil {
 			return err
 		}
+		if e.State == StateHeld {
+			has = true // its place is the ledger
+		}
 		if !has || e.State.Final() {
 			a.Lost = append(a.Lost, id)
 			return nil

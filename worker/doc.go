@@ -29,6 +29,7 @@
 //	               |
 //	               +-- lost by the queue: from queued, running, waiting
 //	               +-- retry, a new round: from dead, unmeasured, or a damaged record
+//	               +-- nothing else waits: from held, where submit puts a job of low priority
 //
 // measured, unmeasured and dead are final: each has a stored record, which for
 // the latter two says what was wrong. A dead job also has an entry in the

@@ -46,6 +46,8 @@ type Job struct {
 	// Round counts deliberate re-runs of a dead job, from 0. A failure record
 	// of an earlier round does not stop a later one.
 	Round int `json:"round,omitempty"`
+	// Low: a re-run that waits until no other job does.
+	Low bool `json:"low,omitempty"`
 }
 
 // NewJob hashes the clip and makes its job. The ID is the first 128 bits of the

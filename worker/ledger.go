@@ -136,7 +136,11 @@ func (l *Ledger) tx(ctx context.Context, what string, f func(*sql.Tx) error) err
 // delivery only becomes ours.
 func (l *Ledger) Add(ctx context.Context, j Job) (e Entry, created bool, err error) {
 	err = l.tx(ctx, "add "+j.ID, func(tx *sql.Tx) error {
-		created, err = l.insert(ctx, tx, j, StateSubmitted, true)
+		first := StateSubmitted
+		if j.Low {
+			first = StateHeld
+		}
+		created, err = l.insert(ctx, tx, j, first, true)
 		if err == nil && !created {
 			_, err = tx.ExecContext(ctx, `UPDATE jobs SET ours=1 WHERE id=?`, j.ID)
 		}
@@ -300,6 +304,13 @@ func (l *Ledger) gaveUp(ctx context.Context, id string, s State, kind Kind, reas
 	_, err := l.move(ctx, id, step{to: s, why: reason,
 		set: `records=1, kind=?, reason=?`, args: []any{string(kind), reason}})
 	return err
+}
+
+// Release takes a held job to submitted, so that it may be published. moved is
+// false when another worker was faster.
+func (l *Ledger) Release(ctx context.Context, id string) (moved bool, err error) {
+	return l.move(ctx, id, step{to: StateSubmitted, why: "the queue had nothing else to do",
+		only: func(s State) bool { return s == StateHeld }})
 }
 
 // Resend takes an open job that the queue lost back to submitted. moved is

@@ -6,6 +6,9 @@ type State string
 
 // The states.
 const (
+	// StateHeld: in the ledger and kept back until the queue has nothing else to
+	// do: a re-run of low priority (Job.Low). Set by Submit.
+	StateHeld State = "held"
 	// StateSubmitted: in the ledger, not yet confirmed by the queue. Set by
 	// Submit, Retry, and Reconcile when the queue lost the job.
 	StateSubmitted State = "submitted"
@@ -28,7 +31,7 @@ const (
 
 // States lists every state in the order of a job's life.
 func States() []State {
-	return []State{StateSubmitted, StateQueued, StateRunning, StateWaiting,
+	return []State{StateHeld, StateSubmitted, StateQueued, StateRunning, StateWaiting,
 		StateMeasured, StateUnmeasured, StateDead}
 }
 
@@ -45,7 +48,7 @@ func (s State) mayBecome(to State) bool {
 	}
 	switch to {
 	case StateSubmitted:
-		return true // Resend asks for open jobs only, Retry for final ones
+		return true // Resend asks for open jobs only, Retry for final ones, Release for held
 	case StateQueued:
 		return s == StateSubmitted || s == StateRunning || s == StateWaiting
 	case StateRunning:

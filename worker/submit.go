@@ -12,6 +12,7 @@ type Outcome string
 // The outcomes.
 const (
 	OutcomeQueued   Outcome = "queued"           // it will be measured
+	OutcomeHeld     Outcome = "held back"        // it will be measured when nothing else waits
 	OutcomeWaiting  Outcome = "already queued"   // submitted before and not done
 	OutcomeMeasured Outcome = "already measured" // there is a record
 	OutcomeFailed   Outcome = "already failed"   // there is a record that says why; Retry sends it again
@@ -69,6 +70,14 @@ func (d *Desk) submit(ctx context.Context, j Job) (Receipt, error) {
 	e, created, err := d.Ledger.Add(ctx, j)
 	if err != nil {
 		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	}
+	if e.State == StateHeld && !j.Low { // now it is wanted
+		if _, err := d.Ledger.Release(ctx, j.ID); err != nil {
+			return r, fmt.Errorf("submit %s: %w", j.ID, err)
+		}
+	} else if e.State == StateHeld {
+		r.Outcome = OutcomeHeld
+		return r, nil
 	}
 	if e.State.Final() {
 		// The ledger remembers a record that the store no longer has.

@@ -65,7 +65,7 @@ func TestStateMachine(t *testing.T) {
 	type arrow struct{ from, to State }
 	drawn := map[arrow]bool{}
 	for _, s := range States() {
-		drawn[arrow{s, StateSubmitted}] = true // resend or retry
+		drawn[arrow{s, StateSubmitted}] = true // resend, retry or release
 		if !s.Final() {
 			drawn[arrow{s, StateMeasured}] = true
 			drawn[arrow{s, StateUnmeasured}] = true

@@ -43,6 +43,9 @@ const DefaultStallAfter = time.Minute
 // reconcileEvery is how often a running worker compares ledger and queue.
 const reconcileEvery = 5 * time.Minute
 
+// feedEvery is how often an idle worker looks for held jobs.
+const feedEvery = 2 * time.Second
+
 // Serve opens the queue and works until stop ends. It opens the queue anew, and
 // takes the embedded server over, when the process that ran it leaves.
 //
@@ -122,7 +125,7 @@ var errDrained = errors.New("drained")
 func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 	tick := time.NewTicker(250 * time.Millisecond)
 	defer tick.Stop()
-	reconciled, quietSince := time.Now(), time.Time{}
+	reconciled, fed, quietSince := time.Now(), time.Now(), time.Time{}
 	for {
 		select {
 		case <-pull.Done():
@@ -130,6 +133,12 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 		case <-q.Gone():
 			return errGone
 		case <-tick.C:
+		}
+		if time.Since(fed) > feedEvery {
+			if _, err := w.feed(pull, q); err != nil && pull.Err() == nil {
+				w.Log.Error().Err(err).Msg("feed")
+			}
+			fed = time.Now()
 		}
 		if w.Drain {
 			d, err := q.Depth(pull)
@@ -139,7 +148,11 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 			case d.Jobs == 0:
 				// Every job that the queue knows of is acknowledged.
 				r, err := w.reconcile(pull, q)
-				if err == nil && r.Resent == 0 {
+				released := 0
+				if err == nil {
+					released, err = w.feed(pull, q)
+				}
+				if err == nil && r.Resent+released == 0 {
 					return errDrained
 				}
 			case !d.stranded():
