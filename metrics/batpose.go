@@ -50,6 +50,9 @@ func (s *scene) readBat(at moment, order int) (b batPose) {
 	s.log.note(s.m, pointKnob, knob.axis[0].frames, knob.seen)
 	s.log.note(s.m, pointTip, dir.line[0].frames, dir.seen)
 	b.knob, b.knobV = s.raw(pointKnob, knob, at.ms)
+	if s.d != nil {
+		b.knob = s.away(b.knob, s.d.batDepth)
+	}
 	b.knob, b.knobV = s.place(pointKnob, b.knob, b.knobV, at.ms)
 	var x, v [2]float64
 	for c := range dir.line {

@@ -21,13 +21,14 @@ const (
 	FromScale     SourceOfError = "scale"     // inches and seconds: scale and clock
 	FromCamera    SourceOfError = "camera"    // its turn about the hitter, its tilt, unseen depth
 	FromJoints    SourceOfError = "joints"    // what the network calls a joint; segment tables
+	FromReading   SourceOfError = "reading"   // a bent arm looks the same with its elbow before or behind
 	FromFit       SourceOfError = "fit"       // what a smooth line through the frames leaves out
 	FromBall      SourceOfError = "ball"      // the ball's line in the picture, and its unseen heading and place on the barrel
 )
 
 // SourcesOfError lists every part.
 func SourcesOfError() []SourceOfError {
-	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromCamera, FromJoints, FromFit, FromBall}
+	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromCamera, FromJoints, FromReading, FromFit, FromBall}
 }
 
 // wave is a smooth random function of time: a constant and one swing about it,
@@ -43,14 +44,20 @@ type wave struct {
 	turn float64 // radians per ms
 }
 
-// newWave draws a wave of standard deviation sigma along each axis.
-func newWave(rng *rand.Rand, sigma, kept, lastMs float64) wave {
+// newWave draws a wave of standard deviation sigma along each axis, of which a
+// share kept is in the constant.
+func newWave(rng *rand.Rand, sigma float64, kept r3.Vec, lastMs float64) wave {
 	w := wave{turn: rng.NormFloat64() / lastMs}
-	for k, share := range [3]float64{kept, 1 - kept, 1 - kept} {
-		w.part[k] = r3.Scale(sigma*math.Sqrt(share), normal3(rng))
+	root := func(v r3.Vec) r3.Vec { return r3.Vec{X: math.Sqrt(v.X), Y: math.Sqrt(v.Y), Z: math.Sqrt(v.Z)} }
+	rest := root(r3.Sub(level(1), kept))
+	for k, share := range [3]r3.Vec{root(kept), rest, rest} {
+		w.part[k] = r3.Scale(sigma, along(share, normal3(rng)))
 	}
 	return w
 }
+
+// level is the same along every axis.
+func level(v float64) r3.Vec { return r3.Vec{X: v, Y: v, Z: v} }
 
 func (w *wave) at(ms float64) r3.Vec {
 	sin, cos := math.Sincos(w.turn * ms)
@@ -92,20 +99,22 @@ type draw struct {
 	unique uint64 // number over all passes of a reading: names what readings to recall
 	on     map[SourceOfError]bool
 
-	event  [numEvents]float64  // ms
-	length float64             // factor on lengths
-	bat    float64             // factor on lengths and speeds of the bat
-	time   float64             // factor on durations
-	yaw    float64             // radians about the vertical
-	tilt   float64             // radians in the picture plane
-	joint  [numPoints]twoWaves // inches, its own and its pair's
-	depth  [numPoints]wave     // inches about the expected depth, in X: depth is one number
-	height float64             // inches, of the camera above what planar readings assume
-	curve  [numPoints]r3.Vec   // standard normal: what a line leaves out
-	swing  [2]float64          // the same for the bat's direction
-	body   float64             // inches along the line of sight, the whole body against the bat
-	ball   ballDraw
-	female float64 // 0..1, where between the segment table's columns
+	event               [numEvents]float64  // ms
+	length              float64             // factor on lengths
+	bat                 float64             // factor on lengths and speeds of the bat
+	time                float64             // factor on durations
+	yaw                 float64             // radians about the vertical
+	roll                float64             // radians in the picture plane
+	pitch               float64             // radians about the picture's horizontal
+	joint               [numPoints]twoWaves // inches, its own and its pair's
+	depth               [numPoints]wave     // inches about the expected depth, in X: depth is one number
+	height              float64             // inches, of the camera above what planar readings assume
+	curve               [numPoints]r3.Vec   // standard normal: what a line leaves out
+	swing               [2]float64          // the same for the bat's direction
+	bodyDepth, batDepth float64             // inches along the rays from the camera
+	ball                ballDraw
+	female              float64    // 0..1, where between the segment table's columns
+	arm                 [2]float64 // 0..1, left and right: below the other reading's chance, that reading is taken
 
 	jitter  [numPoints][]r3.Vec // inches, filled by chunk on demand
 	lasting [numPoints][]r3.Vec // the same
@@ -172,29 +181,35 @@ func (d *draw) next(r *reading) {
 	d.length, d.bat = 1+scale*r.lengthSigma, 1+scale*r.batSigma
 	d.time = 1 + pick(FromScale, r.timeSigma)
 	d.yaw = pick(FromCamera, r.yawSigma)
-	d.tilt = pick(FromCamera, r.tiltSigma)
+	d.roll = pick(FromCamera, r.rollSigma)
 	for i := range d.event {
 		d.event[i] = pick(FromEvents, r.eventSigma[i])
 	}
-	d.body = pick(FromCamera, r.bodyDepthSigma)
+	d.bodyDepth = pick(FromCamera, r.bodyDepthSigma)
 	d.height = pick(FromCamera, cameraHeightSigmaIn)
 	d.swing[0], d.swing[1] = pick(FromFit, 1), pick(FromFit, 1)
+	d.pitch, d.batDepth = pick(FromCamera, r.pitchSigma), pick(FromCamera, r.batDepthSigma)
 	d.female = .5
 	if u := shared.Float64(); d.on[FromJoints] {
 		d.female = u
 	}
+	for i := range d.arm {
+		if d.arm[i] = shared.Float64(); !d.on[FromReading] {
+			d.arm[i] = 1
+		}
+	}
 	d.nextBall()
 	joints, depth, curve := d.stream(streamJoints, 0), d.stream(streamDepth, 0), d.stream(streamCurve, 0)
 	for p := range d.joint {
-		e := r.joints[p]
-		d.joint[p][0] = newWave(joints, e.Own, jointKept, jointLastMs)
-		pair := newWave(joints, e.Pair, jointKept, jointLastMs)
+		e, kept := r.joints[p], keptOf(point(p))
+		d.joint[p][0] = newWave(joints, e.Own, kept, jointLastMs)
+		pair := newWave(joints, e.Pair, kept, jointLastMs)
 		if left := leftOf(point(p)); p < vision.NumLandmarks && int(left) != p {
 			pair = r.pairs[left] // left-hand landmarks come first
 		}
 		r.pairs[p] = pair
 		d.joint[p][1] = pair
-		d.depth[p] = newWave(depth, r.depth[p].sigma, jointKept, jointLastMs)
+		d.depth[p] = newWave(depth, r.depth[p].sigma, level(jointKept), jointLastMs)
 		if !d.on[FromJoints] || point(p).bat() {
 			d.joint[p] = twoWaves{}
 		}
@@ -243,13 +258,23 @@ func (d *draw) fill(p point, first, end int) {
 		return
 	}
 	rng := d.stream(int(p), 0)
-	w := newWave(rng, math.Sqrt(d.motion.lasting), lastingKept, lastingMs)
+	w := newWave(rng, math.Sqrt(d.motion.lasting), level(lastingKept), lastingMs)
 	if p.velocity() { // one path's speed: too fast or too slow throughout
-		w = newWave(rng, 1, 1, lastingMs)
+		w = newWave(rng, 1, level(1), lastingMs)
 	}
 	for j := first; j < end; j++ {
 		d.lasting[p][j] = along(d.motion.points[p][j].sigma, w.at(d.motion.times[j]))
 	}
+}
+
+// reading is what a point moves by in the i-th frame of the motion where the
+// draw reads its arm the other way; taken is false where it does not.
+func (d *draw) reading(p point, i int) (by r3.Vec, taken bool) {
+	o := d.motion.others[p]
+	if o == nil || !(d.arm[int(p)-int(leftOf(p))] < o[i].chance) {
+		return r3.Vec{}, false
+	}
+	return o[i].by, true
 }
 
 // along scales a vector axis by axis.

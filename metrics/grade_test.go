@@ -287,7 +287,18 @@ func TestErrorBarsGrowWithTheirCause(t *testing.T) {
 		"tilt":   {"spine_tilt_contact", func(tr *vision.Track, _ *phases.Timeline) { tr.Solution.TiltSigmaDeg = 3 }, 2.6},
 		"clock":  {"bat_speed_contact", func(tr *vision.Track, _ *phases.Timeline) { tr.Clip.Clock.SigmaRel = .05 }, 2},
 		"event":  {"swing_time_contact", func(_ *vision.Track, tl *phases.Timeline) { event(tl, phases.ForwardMove).SigmaMs = 10 }, 9},
-		"depth":  {"barrel_behind_head_toe_touch", func(tr *vision.Track, _ *phases.Timeline) { tr.Solution.BodyDepthSigmaIn = 8 }, .8},
+		"nod":    {"bat_tilt_contact", func(tr *vision.Track, _ *phases.Timeline) { tr.Solution.Camera.TiltSigmaDeg = 4 }, 3},
+		"depths": {"barrel_depth_bat_parallel", func(tr *vision.Track, _ *phases.Timeline) { tr.Solution.BatDepthSigmaIn = 8 }, .5},
+		"arm": {"lead_elbow_angle_toe_touch", func(tr *vision.Track, _ *phases.Timeline) {
+			elbow := tr.Hand.Lead(vision.LeftElbow)
+			for i := range tr.Solution.Frames {
+				q := &tr.Solution.Frames[i]
+				at := q.Body[elbow]
+				at.Z -= 10
+				q.Other = []vision.OtherPlace{{Landmark: elbow, Place: at, Weight: .4}}
+			}
+		}, 8},
+		"depth": {"barrel_behind_head_toe_touch", func(tr *vision.Track, _ *phases.Timeline) { tr.Solution.BodyDepthSigmaIn = 8 }, .8},
 		"marks": {"head_rise_contact", func(tr *vision.Track, _ *phases.Timeline) {
 			for i := range tr.Solution.Frames {
 				tr.Solution.Frames[i].Head.SY = 2

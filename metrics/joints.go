@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"nightcage/vision"
 )
 
@@ -28,29 +30,44 @@ const jointLastMs = 150
 // and camera place fix for a whole swing (judgement; no source).
 const jointKept = .7
 
+// keptOf is that share along each axis. What a body's shape fixes turns with
+// the body: hips and shoulders turn by a right angle about the vertical between
+// toe touch and contact, which leaves nothing of their level errors in place.
+func keptOf(p point) r3.Vec {
+	if l := leftOf(p); l == vision.LeftHip || l == vision.LeftShoulder {
+		return r3.Vec{Y: jointKept}
+	}
+	return level(jointKept)
+}
+
 // jointHeightIn is the height the sizes are for.
 const jointHeightIn = 70
 
 // beyond takes off what the standard errors of a point, or a pair of them,
 // already hold: where they rest on marks whose sigma says how far the network's
 // joint lies from the true one, joint errors are a floor under them, not an
-// addition.
+// addition. A track's errors are each point's own. Of the middle of a pair they
+// hold half their variance, so that what is left of Pair is
+// Pair^2 + Own^2/2 - held/2 less what is left of Own.
 func (e JointError) beyond(m *motion, points ...point) JointError {
-	var held []float64
+	var all []float64
 	for _, p := range points {
 		for _, s := range m.points[p] {
 			if s.ok {
-				held = append(held, (s.sigma.X*s.sigma.X+s.sigma.Y*s.sigma.Y)/2*m.lasting)
+				all = append(all, (s.sigma.X*s.sigma.X+s.sigma.Y*s.sigma.Y)/2*m.lasting)
 			}
 		}
 	}
-	total := e.Pair*e.Pair + e.Own*e.Own
-	if len(held) == 0 || total == 0 {
+	if len(all) == 0 {
 		return e
 	}
-	slices.Sort(held)
-	k := math.Sqrt(max(0, 1-held[len(held)/2]/total))
-	return JointError{Pair: e.Pair * k, Own: e.Own * k}
+	slices.Sort(all)
+	held, own, pair := all[len(all)/2], e.Own*e.Own, e.Pair*e.Pair
+	left := max(0, own-held)
+	if len(points) == 1 {
+		return JointError{Own: math.Sqrt(max(0, own+pair-held))}
+	}
+	return JointError{Own: math.Sqrt(left), Pair: math.Sqrt(max(0, pair+(own-held-left)/2))}
 }
 
 // NetworkJointErrors are the sizes for landmarks found by a pose network. They

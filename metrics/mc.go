@@ -17,6 +17,7 @@ const DefaultDraws = 400
 // Values are kept in the order drawn.
 type sampleOf struct {
 	values []float64
+	other  []bool // whether the draw read an arm the other way
 }
 
 // mean and sd are the estimate and standard uncertainty of JCGM 101, 7.6.
@@ -47,22 +48,34 @@ func (s sampleOf) central(p float64) (low, high float64) {
 
 // corrected is the bias-corrected percentile interval of an estimate (Efron
 // 1981; Davison and Hinkley 1997, section 5.3.2): with z0 the normal quantile of
-// the share of draws below the estimate, its ends are the draws' quantiles at
-// Phi(2*z0 -+ z). It equals the central interval when half the draws lie on
-// either side, and undoes a scatter that pushes draws, as it pushed the estimate
-// before them, to one side. |z0| is held to 1, beyond which ends fall among the
-// last few draws.
+// the share of draws below the estimate, a draw at the quantile Phi(x) stands for
+// the one at Phi(x + 2*z0). It equals the central interval when half the draws
+// lie on either side, and undoes a scatter that pushes draws, as it pushed the
+// estimate before them, to one side. |z0| is held to 1, beyond which ends fall
+// among the last few draws. Draws of an arm's other reading are no scatter about
+// this one: they stay as they are.
 func (s sampleOf) corrected(estimate, p float64) (low, high float64) {
-	v := slices.Sorted(slices.Values(s.values))
+	var own []float64
+	fixed := sampleOf{}
+	for i, v := range s.values {
+		if s.other[i] {
+			fixed.values = append(fixed.values, v)
+		} else {
+			own = append(own, v)
+		}
+	}
+	slices.Sort(own)
 	below := 0
-	for below < len(v) && v[below] < estimate {
+	for below < len(own) && own[below] < estimate {
 		below++
 	}
-	std := distuv.UnitNormal
-	z0 := max(-1, min(1, std.Quantile((float64(below)+.5)/float64(len(v)+1))))
-	z := std.Quantile((1 + p) / 2)
-	at := func(q float64) float64 { return stat.Quantile(q, stat.LinInterp, v, nil) }
-	return at(std.CDF(2*z0 - z)), at(std.CDF(2*z0 + z))
+	std, n := distuv.UnitNormal, float64(len(own))
+	z0 := max(-1, min(1, std.Quantile((float64(below)+.5)/(n+1))))
+	for i := range own {
+		q := std.CDF(std.Quantile((float64(i)+.5)/n) + 2*z0)
+		fixed.values = append(fixed.values, stat.Quantile(q, stat.LinInterp, own, nil))
+	}
+	return fixed.central(p)
 }
 
 // coverageCount is how many of n draws an interval of probability p spans:

@@ -206,15 +206,16 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 	if m.solved {
 		r.lengthSigma = t.Solution.ScaleSigmaRel
 		r.batSigma = max(t.Solution.ScaleSigmaRel, t.Solution.BatScaleSigmaRel)
-		r.bodyDepthSigma = t.Solution.BodyDepthSigmaIn
+		r.bodyDepthSigma, r.batDepthSigma = t.Solution.BodyDepthSigmaIn, t.Solution.BatDepthSigmaIn
 		r.yawSigma = t.Solution.YawSigmaDeg * math.Pi / 180
-		r.tiltSigma = t.Solution.TiltSigmaDeg * math.Pi / 180
+		r.rollSigma = t.Solution.TiltSigmaDeg * math.Pi / 180
+		r.pitchSigma = t.Solution.Camera.TiltSigmaDeg * math.Pi / 180
 	} else {
 		r.lengthSigma, r.yawSigma = t.Scale.SigmaRel, m.flat.yawSigma
 		r.batSigma = r.lengthSigma
-		r.tiltSigma = cameraRollSigmaDeg * math.Pi / 180
+		r.rollSigma = cameraRollSigmaDeg * math.Pi / 180
 	}
-	if !finite(r.lengthSigma, r.batSigma, r.bodyDepthSigma, r.yawSigma, r.tiltSigma, r.timeSigma, m.flat.yaw) {
+	if !finite(r.lengthSigma, r.batSigma, r.bodyDepthSigma, r.batDepthSigma, r.yawSigma, r.rollSigma, r.pitchSigma, r.timeSigma, m.flat.yaw) {
 		return nil, nil, fmt.Errorf("scale, camera or clock error is not a number")
 	}
 	size := 1.0
@@ -331,6 +332,7 @@ func propagate(ctx context.Context, all []entry, nominal []float64, open []bool,
 					v = nominal[i] + wrap(v-nominal[i])
 				}
 				samples[i].values = append(samples[i].values, v)
+				samples[i].other = append(samples[i].other, s.other)
 			}
 		}
 	}

@@ -53,17 +53,26 @@ type sample struct {
 	ok        bool
 }
 
+// otherReading is what a bent arm's other reading moves a point by in one frame,
+// inches, and the chance that it is the true one.
+type otherReading struct {
+	by     r3.Vec
+	chance float64
+}
+
 // motion is a Track as the formulas read it: points in inches over time.
 type motion struct {
 	times   []float64 // ms, ascending; frames that hold new information only
 	index   []int     // their indices into Clip.Times
 	points  [numPoints][]sample
-	spacing float64 // median ms between frames
-	batIn   float64 // length of the bat, inches; 0 unknown
+	others  [numPoints][]otherReading // nil for points that can be read in one way only
+	spacing float64                   // median ms between frames
+	batIn   float64                   // length of the bat, inches; 0 unknown
 
 	solved   bool
 	lasting  float64 // share of a point's variance that keeps over lastingMs and does not average out
-	tiltAxis r3.Vec  // horizontal unit vector from the hitter to the camera
+	toCamera r3.Vec  // horizontal unit vector from the hitter to the camera
+	camera   r3.Vec  // its place when solved
 	flat     planar  // when not solved
 }
 
@@ -102,7 +111,7 @@ func newMotion(t *vision.Track) (*motion, *missing) {
 		m.points[p] = make([]sample, len(use))
 	}
 	yaw := t.Sighting.YawDeg * math.Pi / 180
-	m.tiltAxis = r3.Vec{X: math.Sin(yaw), Z: math.Cos(yaw)}
+	m.toCamera = r3.Vec{X: math.Sin(yaw), Z: math.Cos(yaw)}
 	m.batIn = t.Subject.BatIn
 	if t.Solution != nil && len(t.Solution.Frames) == len(t.Frames) {
 		m.solved = true
@@ -118,8 +127,9 @@ func newMotion(t *vision.Track) (*motion, *missing) {
 }
 
 func (m *motion) fillSolved(t *vision.Track, use []int) {
-	if c := fromVision(t.Solution.Camera.Centre); math.Hypot(c.X, c.Z) > 1 {
-		m.tiltAxis = r3.Unit(r3.Vec{X: c.X, Z: c.Z})
+	m.camera = fromVision(t.Solution.Camera.Centre)
+	if c := m.camera; math.Hypot(c.X, c.Z) > 1 {
+		m.toCamera = r3.Unit(r3.Vec{X: c.X, Z: c.Z})
 	}
 	put := func(p point, i int, q vision.Point3, mark vision.Mark) {
 		m.points[p][i] = sample{ok: q.Valid && finite(q.X, q.Y, q.Z, q.SX, q.SY, q.SZ), at: fromVision(q.Vec3),
@@ -134,6 +144,7 @@ func (m *motion) fillSolved(t *vision.Track, use []int) {
 				put(point(l), i, b, bodyMark(f, l))
 			}
 		}
+		m.putOthers(i, len(use), q.Other)
 		put(pointHead, i, q.Head, f.Head)
 		put(pointKnob, i, q.Knob, f.Knob)
 		put(pointTip, i, q.Tip, f.Tip)
@@ -150,6 +161,21 @@ func (m *motion) fillSolved(t *vision.Track, use []int) {
 	if m.batIn == 0 && len(lengths) > 0 {
 		slices.Sort(lengths)
 		m.batIn = lengths[len(lengths)/2]
+	}
+}
+
+// putOthers keeps the other readings of the i-th of n frames. Their standard
+// errors are taken to be those of the reading that was chosen.
+func (m *motion) putOthers(i, n int, others []vision.OtherPlace) {
+	for _, o := range others {
+		p := point(o.Landmark)
+		if int(p) >= vision.NumLandmarks || !m.points[p][i].ok || !o.Place.Valid || !finite(o.Place.X, o.Place.Y, o.Place.Z, o.Weight) {
+			continue
+		}
+		if m.others[p] == nil {
+			m.others[p] = make([]otherReading, n)
+		}
+		m.others[p][i] = otherReading{r3.Sub(fromVision(o.Place.Vec3), m.points[p][i].at), o.Weight}
 	}
 }
 

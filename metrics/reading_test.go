@@ -129,7 +129,7 @@ func TestWrap(t *testing.T) {
 func TestBootstrapIntervals(t *testing.T) {
 	var s sampleOf
 	for i := range 1001 {
-		s.values = append(s.values, float64(i))
+		s.values, s.other = append(s.values, float64(i)), append(s.other, false)
 	}
 	low, high := s.central(.95)
 	near(t, "central low", low, 25, 1)
@@ -139,6 +139,14 @@ func TestBootstrapIntervals(t *testing.T) {
 	near(t, "even high", h, high, 2)
 	if l, h = s.corrected(700, .95); !(l > low && h > high) {
 		t.Errorf("with 70 %% of draws below, [%v, %v] against central [%v, %v]", l, h, low, high)
+	}
+	// A tenth of the draws at another reading: the interval takes them in, and
+	// they do not count as scatter about this one.
+	for range 111 {
+		s.values, s.other = append(s.values, -5000), append(s.other, true)
+	}
+	if l, h = s.corrected(500, .95); l != -5000 || h < 960 {
+		t.Errorf("with a tenth of the draws at -5000: [%v, %v]", l, h)
 	}
 }
 

@@ -27,8 +27,10 @@ type reading struct {
 	batSigma       float64               // relative, of the bat's lengths and speeds
 	timeSigma      float64               // relative
 	bodyDepthSigma float64               // inches, of the whole body along the line of sight
-	yawSigma       float64               // radians
-	tiltSigma      float64               // radians
+	batDepthSigma  float64               // the same of the bat
+	yawSigma       float64               // radians, about the vertical
+	rollSigma      float64               // radians, in the picture plane
+	pitchSigma     float64               // radians, about the picture's horizontal
 	joints         [numPoints]JointError // scaled to the hitter
 	depth          [numPoints]spread     // of planar readings, scaled to the hitter
 	pairs          [numPoints]wave       // scratch of draw.next
@@ -69,6 +71,7 @@ type recall struct {
 	draw     uint64 // 0: none, or the swing as read
 	ms       float64
 	pos, vel r3.Vec
+	other    bool // an arm was read the other way
 }
 
 // batSpot is the direction of the bat around an instant, as two coordinates in
@@ -88,9 +91,10 @@ type batSpot struct {
 // then ignored.
 type scene struct {
 	*reading
-	d   *draw
-	why *missing
-	log *usage
+	d     *draw
+	why   *missing
+	log   *usage
+	other bool // an arm was read the other way
 }
 
 // usage is what a formula read.
@@ -231,24 +235,39 @@ func (s *scene) read(p point, at moment, order int) (pos, vel r3.Vec) {
 	pos, vel = s.raw(p, sp, at.ms)
 	s.log.note(s.m, p, sp.axis[0].frames, sp.seen)
 	if s.d != nil && !p.bat() {
-		pos = r3.Add(pos, r3.Add(s.d.joint[p].at(at.ms), r3.Scale(s.d.body, s.m.tiltAxis)))
+		pos = r3.Add(s.away(pos, s.d.bodyDepth), s.d.joint[p].at(at.ms))
 		if order > 0 {
 			vel = r3.Add(vel, s.d.joint[p].rate(at.ms))
 		}
+	} else if s.d != nil {
+		pos = s.away(pos, s.d.batDepth)
 	}
 	return s.place(p, pos, vel, at.ms)
+}
+
+// away moves a solved place along the ray on which the camera sees it.
+func (s *scene) away(pos r3.Vec, by float64) r3.Vec {
+	if by == 0 {
+		return pos
+	}
+	return r3.Add(pos, r3.Scale(by, r3.Unit(r3.Sub(pos, s.m.camera))))
 }
 
 // raw reads a point's lines with the draw's scatter, before errors that all
 // points share.
 func (s *scene) raw(p point, sp *spot, ms float64) (pos, vel r3.Vec) {
 	if s.d != nil && sp.last.draw == s.d.unique && sp.last.ms == ms {
+		s.other = s.other || sp.last.other
 		return sp.last.pos, sp.last.vel
 	}
 	beta := [3][maxDegree + 1]float64{sp.axis[0].beta, sp.axis[1].beta, sp.axis[2].beta}
+	other := false
 	if s.d != nil {
 		for i, f := range sp.axis[0].frames {
 			jitter, lasting := s.d.scatter(p, f)
+			if by, taken := s.d.reading(p, f); taken {
+				lasting, other = r3.Add(lasting, by), true
+			}
 			for a := range sp.axis {
 				l := &sp.axis[a]
 				e := axisOf(jitter, a)*l.inflate + axisOf(lasting, a)
@@ -270,7 +289,8 @@ func (s *scene) raw(p point, sp *spot, ms float64) (pos, vel r3.Vec) {
 	}
 	pos, vel = r3.Vec{X: x[0], Y: x[1], Z: x[2]}, r3.Vec{X: v[0], Y: v[1], Z: v[2]}
 	if s.d != nil {
-		sp.last = recall{s.d.unique, ms, pos, vel}
+		s.other = s.other || other
+		sp.last = recall{s.d.unique, ms, pos, vel, other}
 	}
 	return pos, vel
 }
@@ -294,18 +314,26 @@ func (s *scene) place(p point, pos, vel r3.Vec, ms float64) (r3.Vec, r3.Vec) {
 	return r3.Scale(s.d.length, pos), r3.Scale(s.d.length/s.d.time, vel)
 }
 
-// turn applies the draw's turn about the vertical and tilt in the picture.
+// turn applies the draw's turns of the camera about the hitter: about the
+// vertical, in the picture plane, and about the picture's horizontal.
 func (s *scene) turn(v r3.Vec) r3.Vec {
 	if s.d == nil {
 		return v
 	}
 	if s.m.solved { // planar readings took the yaw in place
-		sin, cos := math.Sincos(s.d.yaw)
-		v = r3.Vec{X: v.X*cos + v.Z*sin, Y: v.Y, Z: v.Z*cos - v.X*sin}
+		v = about(r3.Vec{Y: 1}, s.d.yaw, v)
 	}
-	k := s.m.tiltAxis
-	sin, cos := math.Sincos(s.d.tilt)
-	return r3.Add(r3.Scale(cos, v), r3.Add(r3.Scale(sin, r3.Cross(k, v)), r3.Scale(r3.Dot(k, v)*(1-cos), k)))
+	across := r3.Vec{X: s.m.toCamera.Z, Z: -s.m.toCamera.X}
+	return about(across, s.d.pitch, about(s.m.toCamera, s.d.roll, v))
+}
+
+// about turns a vector about a unit axis (Rodrigues' formula).
+func about(axis r3.Vec, angle float64, v r3.Vec) r3.Vec {
+	if angle == 0 {
+		return v
+	}
+	sin, cos := math.Sincos(angle)
+	return r3.Add(r3.Scale(cos, v), r3.Add(r3.Scale(sin, r3.Cross(axis, v)), r3.Scale(r3.Dot(axis, v)*(1-cos), axis)))
 }
 
 func axisOf(v r3.Vec, a int) float64 {

@@ -16,7 +16,9 @@ import (
 type errorsOf struct {
 	bodyIn, batIn           float64 // scatter of every point in every frame, per axis
 	lastMs                  float64 // how long scatter keeps; 0: independent from frame to frame
-	scaleRel, yaw, tilt     float64 // shared; deg
+	scaleRel                float64 // shared
+	yaw, tilt, pitch        float64 // shared, deg: about the vertical, in the picture, about its horizontal
+	bodyDepth, batDepth     float64 // shared, along the rays from the camera
 	eventMs, clockRel       float64
 	joints                  metrics.JointErrors
 	knobSpeedIn, tipSpeedIn float64 // of the solver's velocities, in/s; 0: gives none
@@ -32,11 +34,24 @@ func simulate(f *truth.File, exact vision.Track, e errorsOf, rng *rand.Rand) (vi
 	c := exact.Solution.Camera.Centre
 	axis := vision.Vec3{X: c.X / math.Hypot(c.X, c.Z), Z: c.Z / math.Hypot(c.X, c.Z)}
 	sinT, cosT := math.Sincos(e.tilt * rng.NormFloat64() * math.Pi / 180)
+	sinP, cosP := math.Sincos(e.pitch * rng.NormFloat64() * math.Pi / 180)
+	nod := func(v vision.Vec3) vision.Vec3 { // about the horizontal across the line of sight, (axis.Z, 0, -axis.X)
+		along := axis.X*v.X + axis.Z*v.Z
+		across := axis.Z*v.X - axis.X*v.Z
+		along, v.Y = cosP*along+sinP*v.Y, cosP*v.Y-sinP*along
+		return vision.Vec3{X: along*axis.X + across*axis.Z, Y: v.Y, Z: along*axis.Z - across*axis.X}
+	}
 	turn := func(v vision.Vec3) vision.Vec3 {
 		v = vision.Vec3{X: cosY*v.X + sinY*v.Z, Y: v.Y, Z: cosY*v.Z - sinY*v.X}
 		dot := (axis.X*v.X + axis.Z*v.Z) * (1 - cosT)
 		cross := vision.Vec3{X: -axis.Z * v.Y, Y: axis.Z*v.X - axis.X*v.Z, Z: axis.X * v.Y}
-		return vision.Vec3{X: scale * (cosT*v.X + sinT*cross.X + dot*axis.X), Y: scale * (cosT*v.Y + sinT*cross.Y), Z: scale * (cosT*v.Z + sinT*cross.Z + dot*axis.Z)}
+		return nod(vision.Vec3{X: scale * (cosT*v.X + sinT*cross.X + dot*axis.X), Y: scale * (cosT*v.Y + sinT*cross.Y), Z: scale * (cosT*v.Z + sinT*cross.Z + dot*axis.Z)})
+	}
+	bodyBy, batBy := e.bodyDepth*rng.NormFloat64(), e.batDepth*rng.NormFloat64()
+	away := func(p vision.Vec3, by float64) vision.Vec3 {
+		d := vision.Vec3{X: p.X - c.X, Y: p.Y - c.Y, Z: p.Z - c.Z}
+		n := math.Sqrt(d.X*d.X + d.Y*d.Y + d.Z*d.Z)
+		return vision.Vec3{X: p.X + by*d.X/n, Y: p.Y + by*d.Y/n, Z: p.Z + by*d.Z/n}
 	}
 	three := func() [3]float64 { return [3]float64{rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()} }
 	size := f.Hitter.HeightIn / 70
@@ -49,6 +64,7 @@ func simulate(f *truth.File, exact vision.Track, e errorsOf, rng *rand.Rand) (vi
 	out := exact
 	sol := *exact.Solution
 	sol.ScaleSigmaRel, sol.BatScaleSigmaRel, sol.YawSigmaDeg, sol.TiltSigmaDeg = e.scaleRel, e.scaleRel, e.yaw, e.tilt
+	sol.Camera.TiltSigmaDeg, sol.BodyDepthSigmaIn, sol.BatDepthSigmaIn = e.pitch, e.bodyDepth, e.batDepth
 	sol.Frames = slices.Clone(sol.Frames)
 	// The camera moves with the swing that it was solved with.
 	for i := range 3 {
@@ -64,10 +80,11 @@ func simulate(f *truth.File, exact vision.Track, e errorsOf, rng *rand.Rand) (vi
 	for i := range out.Frames {
 		ms := exact.Frames[i].Ms
 		put := func(index int, p vision.Point3, sigma float64) vision.Point3 {
-			n, off := scatters[index](ms), [3]float64{}
+			n, off, by := scatters[index](ms), [3]float64{}, batBy
 			if index <= vision.NumLandmarks {
-				off = joint[index](ms)
+				off, by = joint[index](ms), bodyBy
 			}
+			p.Vec3 = away(p.Vec3, by)
 			v := turn(vision.Vec3{X: p.X + off[0] + sigma*n[0], Y: p.Y + off[1] + sigma*n[1], Z: p.Z + off[2] + sigma*n[2]})
 			return vision.Point3{Vec3: v, SX: sigma, SY: sigma, SZ: sigma, Valid: p.Valid}
 		}

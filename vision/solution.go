@@ -15,8 +15,15 @@ type Point3 struct {
 
 // Pose3 is body and bat in one frame, swing frame, inches.
 type Pose3 struct {
-	Body      []Point3 // NumLandmarks long, or empty
-	Head      Point3   // centre of the skull
+	Body []Point3 // NumLandmarks long, or empty
+
+	// Other is where elbow and wrist of a bent arm lie by its other reading: an
+	// elbow before or behind the line from shoulder to hand looks the same in a
+	// picture. Empty where the arm can be read in one way only. Standard errors
+	// of Body and of Other are those within their reading.
+	Other []OtherPlace
+
+	Head      Point3 // centre of the skull
 	Knob, Tip Point3
 
 	// Velocities of knob and tip in inches per second, as the solver's own
@@ -26,6 +33,17 @@ type Pose3 struct {
 	// all but ScaleSigmaRel, BatScaleSigmaRel, YawSigmaDeg and TiltSigmaDeg. Not
 	// valid where nobody fitted a path (hand-made and truth solutions).
 	KnobVelocity, TipVelocity Point3
+}
+
+// OtherPlace is a landmark by the reading of its arm that Body does not take.
+type OtherPlace struct {
+	Landmark Landmark
+	Place    Point3
+	// Weight is the chance, 0 to 0.5, that this reading is the true one. It is
+	// one for the whole arm and changes slowly: over a swing the arm is read one
+	// way or the other, so a Monte Carlo draw takes one number per arm, even over
+	// 0 to 1, and Other in the frames whose Weight exceeds it.
+	Weight float64
 }
 
 // Camera is a pinhole camera. A swing-frame point p projects to
