@@ -8,6 +8,7 @@ type Clip struct {
 	Height        int         `json:"height"`                    // px, upright
 	RotationDeg   int         `json:"rotation_deg"`              // clockwise turn that made the stored picture upright: 0, 90, 180, 270
 	Mirrored      bool        `json:"mirrored"`                  // the stored picture was flipped left-right before that turn
+	PixelAspect   float64     `json:"pixel_aspect,omitempty"`    // width of a stored point over its height, undone in the upright picture; 0: square
 	FocalPx       float64     `json:"focal_px,omitempty"`        // focal length of the upright picture, px, from lens tags or a calibration; 0 when not known
 	FocalSigmaRel float64     `json:"focal_sigma_rel,omitempty"` // its relative standard error; 0: that of a lens tag
 	Codec         string      `json:"codec"`

@@ -28,6 +28,10 @@ const agree = 0.02
 // slow motion; below it a tag only restates the stored rate.
 const slowMotion = 1.5
 
+// fastestFPS is above any camera that people film swings with; phones go to 960.
+// usualFPS puts the times of a file that claims more within reason.
+const fastestFPS, usualFPS = 2000.0, 120.0
+
 // storedFPS is the typical frame rate of presentation times (ms, ascending):
 // the inverse of the mean step among steps within half and one and a half times
 // the median. Holes do not pull it, and neither does a container whose clock
@@ -87,11 +91,16 @@ func ramped(ptsMs []float64) bool {
 // Rules: (1) presentation times; (2) a tag more than slowMotion times the
 // stored rate scales them; (3) a rate told with the job wins over both, and
 // what disagrees with it is reported in Conflict; (4) two paces in one clip
-// leave no clock, whatever is told.
+// leave no clock, whatever is told; nor do times that no camera keeps.
 func setClock(ptsMs []float64, tagFPS, jobFPS float64) (vision.Clock, float64) {
 	stored := storedFPS(ptsMs)
 	c := vision.Clock{Known: true, StoredFPS: stored}
 	tagged := tagFPS > slowMotion*stored
+	if !(stored <= fastestFPS) {
+		c.Known, c.Source = false, vision.ClockUnknown
+		c.Conflict = fmt.Sprintf("by its own times the clip shows %.4g pictures a second, which no camera takes", stored)
+		return c, stored / usualFPS
+	}
 	if ramped(ptsMs) {
 		c.Known, c.Source = false, vision.ClockUnknown
 		c.Conflict = "the clip plays at two paces, so no one rate turns its time into real time"

@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -20,43 +21,76 @@ var ErrNoFFprobe = errors.New("ffprobe is not installed")
 // Everything else is refused, in particular playlists, which name other files.
 const containers = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts"
 
-// maxProbeOutput bounds what is kept of ffprobe's answer: about 90 bytes for
-// each of MaxFrames packets, twice.
-const maxProbeOutput = 24 << 20
+// maxProbeOutput bounds what is kept of ffprobe's answer: about 110 bytes for
+// each of MaxFrames packets, of two videos.
+const maxProbeOutput = 26 << 20
 
 // probed is ffprobe's answer, as far as it is used.
 type probed struct {
-	Streams []struct {
-		CodecName   string            `json:"codec_name"`
-		Width       int               `json:"width"`
-		Height      int               `json:"height"`
-		PixFmt      string            `json:"pix_fmt"`
-		SAR         string            `json:"sample_aspect_ratio"`
-		FieldOrder  string            `json:"field_order"`
-		Transfer    string            `json:"color_transfer"`
-		TimeBase    string            `json:"time_base"`
-		NbFrames    string            `json:"nb_frames"`
-		Tags        map[string]string `json:"tags"`
-		Disposition struct {
-			AttachedPic int `json:"attached_pic"`
-		} `json:"disposition"`
-		SideData []struct {
-			Type   string `json:"side_data_type"`
-			Matrix string `json:"displaymatrix"`
-		} `json:"side_data_list"`
-	} `json:"streams"`
-	Format struct {
+	Index   index    `json:"-"` // what the file's own index says besides
+	Streams []stream `json:"streams"`
+	Format  struct {
 		FormatName string            `json:"format_name"`
 		Duration   string            `json:"duration"`
 		Tags       map[string]string `json:"tags"`
 	} `json:"format"`
-	Packets []struct {
-		PTS   *int64 `json:"pts"` // in time_base units
-		Flags string `json:"flags"`
-	} `json:"packets"`
+	Packets []packet `json:"packets"`
 }
 
-// runFFprobe asks ffprobe about the first video stream and each of its packets.
+// packet is one coded picture.
+type packet struct {
+	Stream int    `json:"stream_index"`
+	PTS    *int64 `json:"pts"` // in time_base units
+	Flags  string `json:"flags"`
+}
+
+// sideData is a note on a stream; Matrix is set in that on the picture's turn.
+type sideData struct {
+	Matrix string `json:"displaymatrix"`
+}
+
+// stream is one video stream of a file.
+type stream struct {
+	Index       int               `json:"index"`
+	CodecName   string            `json:"codec_name"`
+	Width       int               `json:"width"`
+	Height      int               `json:"height"`
+	PixFmt      string            `json:"pix_fmt"`
+	SAR         string            `json:"sample_aspect_ratio"`
+	FieldOrder  string            `json:"field_order"`
+	Transfer    string            `json:"color_transfer"`
+	TimeBase    string            `json:"time_base"`
+	NbFrames    string            `json:"nb_frames"`
+	Tags        map[string]string `json:"tags"`
+	Disposition struct {
+		AttachedPic int `json:"attached_pic"`
+	} `json:"disposition"`
+	SideData []sideData `json:"side_data_list"`
+}
+
+// video is the first video stream that is no cover picture; nil without one.
+func (p *probed) video() *stream {
+	for i := range p.Streams {
+		if p.Streams[i].Disposition.AttachedPic == 0 {
+			return &p.Streams[i]
+		}
+	}
+	return nil
+}
+
+// videos counts the video streams that are no cover pictures.
+func (p *probed) videos() int {
+	n := 0
+	for i := range p.Streams {
+		n += 1 - min(p.Streams[i].Disposition.AttachedPic, 1)
+	}
+	return n
+}
+
+// maxPixels is the largest picture that ffprobe decodes to see what it is.
+const maxPixels = MaxSidePx * MaxSidePx
+
+// runFFprobe asks ffprobe about the video streams and each of their packets.
 func runFFprobe(ctx context.Context, path string, deadline time.Duration) (*probed, error) {
 	name := filepath.Base(path)
 	exe, err := exec.LookPath("ffprobe")
@@ -71,8 +105,8 @@ func runFFprobe(ctx context.Context, path string, deadline time.Duration) (*prob
 	defer cancel()
 	cmd := exec.CommandContext(within, exe, "-v", "error", "-of", "json=compact=1",
 		"-protocol_whitelist", "file", "-format_whitelist", containers,
-		"-select_streams", "v:0", "-show_format", "-show_streams",
-		"-show_entries", "packet=pts,flags", "file:"+full)
+		"-max_pixels", strconv.Itoa(maxPixels), "-select_streams", "v", "-show_format", "-show_streams",
+		"-show_entries", "packet=stream_index,pts,flags", "file:"+full)
 	out, complaint := &bounded{max: maxProbeOutput}, &bounded{max: 64 << 10}
 	cmd.Stdout, cmd.Stderr = out, complaint
 	cmd.Env = []string{"LC_ALL=C"}
@@ -89,6 +123,8 @@ func runFFprobe(ctx context.Context, path string, deadline time.Duration) (*prob
 	case within.Err() != nil:
 		return nil, &Error{Kind: Timeout, Clip: name, Err: within.Err(),
 			Reason: fmt.Sprintf("Looking at the file took longer than %v.", deadline)}
+	case out.full && bytes.Count(out.kept.Bytes(), []byte(`"pts"`)) < MaxFrames:
+		return nil, &Error{Kind: Damaged, Clip: name, Reason: "The file says more about itself than any camera does."}
 	case out.full:
 		return nil, &Error{Kind: TooLarge, Clip: name, Reason: fmt.Sprintf("The clip has more than %d pictures; cut the swing out of it.", MaxFrames)}
 	}
@@ -98,11 +134,16 @@ func runFFprobe(ctx context.Context, path string, deadline time.Duration) (*prob
 		}
 		return nil, refusal(name, path, complaint.kept.String(), err)
 	}
-	p := new(probed)
-	if err := json.Unmarshal(out.kept.Bytes(), p); err != nil {
+	p, err := parseProbed(out.kept.Bytes())
+	if err != nil {
 		return nil, fmt.Errorf("probe clip %s: ffprobe's answer: %w", name, err)
 	}
 	return p, nil
+}
+
+func parseProbed(answer []byte) (*probed, error) {
+	p := new(probed)
+	return p, json.Unmarshal(answer, p)
 }
 
 // refusal turns ffprobe's complaint about a file it could not open into an

@@ -128,7 +128,7 @@ func withCaptureTag(t testing.TB, fps float32) string {
 	t.Helper()
 	plain := media(t, "tagged.mp4", func(path string) {
 		ffmpeg(t, "-i", h264(t), "-vf", "setpts=4*PTS", "-r", "30", "-c:v", "libx264", "-pix_fmt", "yuv420p",
-			"-movflags", "use_metadata_tags", "-metadata", captureRateTag+"=ABCD", path)
+			"-movflags", "use_metadata_tags", "-metadata", "com.android.capture.fps=ABCD", path)
 	})
 	return altered(t, fmt.Sprintf("tagged%v.mp4", fps), plain, func(f []byte) []byte {
 		at := bytes.LastIndex(f, []byte("ABCD"))

@@ -18,6 +18,7 @@ import (
 const (
 	MinFrames   = 12               // a swing at 30 frames per second, forward move to contact and a little on either side
 	MaxFrames   = 120_000          // with MaxDuration, 66 frames per second; 8 minutes at 240
+	MinSidePx   = 64               // either side of the picture; a hitter in it would be too small to follow
 	MaxSidePx   = 8192             // either side of the picture
 	MaxBytes    = 8 << 30          // file size
 	MaxDuration = 30 * time.Minute // as presented
@@ -40,10 +41,15 @@ func Probe(ctx context.Context, path string, s vision.Subject) (vision.Clip, err
 	if err != nil {
 		return vision.Clip{}, err
 	}
+	own, err := ownIndex(path)
+	if err != nil {
+		return vision.Clip{}, err
+	}
 	raw, err := runFFprobe(ctx, path, probeDeadline)
 	if err != nil {
 		return vision.Clip{}, err
 	}
+	raw.Index = own
 	c, err := describe(name, raw, s.CaptureFPS)
 	if err != nil {
 		return vision.Clip{}, err
@@ -51,6 +57,34 @@ func Probe(ctx context.Context, path string, s vision.Subject) (vision.Clip, err
 	c.SHA256 = sum
 	return c, nil
 }
+
+// ownIndex reads the file's index where it is of the ISO family. One that
+// promises more than can be is refused here: ffprobe makes room for every
+// picture promised before it looks for the first.
+func ownIndex(path string) (index, error) {
+	name := filepath.Base(path)
+	f, err := os.Open(path)
+	if err != nil {
+		return index{}, fmt.Errorf("read the index of clip %s: %w", name, err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return index{}, fmt.Errorf("read the index of clip %s: %w", name, err)
+	}
+	x := readIndex(f, info.Size())
+	switch {
+	case x.pictures > MaxFrames:
+		return index{}, &Error{Kind: TooLarge, Clip: name, Reason: fmt.Sprintf("The clip has %d pictures; cut the swing out of it.", x.pictures)}
+	case x.samples > samplesPerByte*info.Size():
+		return index{}, &Error{Kind: Damaged, Clip: name, Reason: "The file's index promises more than the file can hold."}
+	}
+	return x, nil
+}
+
+// samplesPerByte: no sample, of sound or picture, takes less than a byte, and
+// edit lists show few of them twice.
+const samplesPerByte = 4
 
 // hash reads the whole file once and returns its SHA-256, lower-case hex.
 func hash(ctx context.Context, path string) (string, error) {

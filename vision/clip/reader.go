@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"io"
 	"math"
 	"os"
@@ -266,9 +267,12 @@ func (r *Reader) orient() error {
 	if r.clip.RotationDeg%180 != 0 {
 		w, h = h, w
 	}
-	if r.stored.Cols() != w || r.stored.Rows() != h || r.stored.Type() != gocv.MatTypeCV8UC3 {
+	if sw, sh := squared(r.stored.Cols(), r.stored.Rows(), r.clip.PixelAspect); sw != w || sh != h || r.stored.Type() != gocv.MatTypeCV8UC3 {
 		return &Error{Kind: Damaged, Clip: r.clip.Name,
-			Reason: fmt.Sprintf("A picture of %d x %d points came out of a clip of %d x %d.", r.stored.Cols(), r.stored.Rows(), w, h)}
+			Reason: fmt.Sprintf("The picture's size changes within the clip, from %d x %d points to %d x %d.", w, h, sw, sh)}
+	}
+	if r.clip.PixelAspect != 0 {
+		gocv.Resize(r.stored, &r.stored, image.Pt(w, h), 0, 0, gocv.InterpolationLinear)
 	}
 	r.upright = &r.stored
 	if r.clip.Mirrored {
