@@ -18,17 +18,32 @@ const (
 	FromLandmarks SourceOfError = "landmarks" // scatter of body marks
 	FromBat       SourceOfError = "bat"       // scatter of knob and tip
 	FromEvents    SourceOfError = "events"    // event times
-	FromScale     SourceOfError = "scale"     // inches and seconds: scale and clock
-	FromCamera    SourceOfError = "camera"    // its turn about the hitter, its tilt, unseen depth
+	FromScale     SourceOfError = "scale"     // inches
+	FromClock     SourceOfError = "clock"     // milliseconds
+	FromCamera    SourceOfError = "camera"    // its turns about the hitter, its height, unseen depth
 	FromJoints    SourceOfError = "joints"    // what the network calls a joint; segment tables
 	FromReading   SourceOfError = "reading"   // a bent arm looks the same with its elbow before or behind
 	FromFit       SourceOfError = "fit"       // what a smooth line through the frames leaves out
 	FromBall      SourceOfError = "ball"      // the ball's line in the picture, and its unseen heading and place on the barrel
 )
 
+// FromTogether is what sources do to a measure together and none does alone: a
+// scatter of the bat counts for more the further contact lies from a frame.
+const FromTogether SourceOfError = "together"
+
+var sourceWords = map[SourceOfError]string{
+	FromLandmarks: "where body points were seen", FromBat: "where the bat was seen", FromEvents: "when it was",
+	FromScale: "how large things are", FromClock: "the frame rate", FromCamera: "how the camera stands",
+	FromJoints: "what the network takes for a joint", FromReading: "an elbow before or behind", FromFit: "what moves between frames",
+	FromBall: "the ball", FromTogether: "these together",
+}
+
+// Words says a source as a coach would.
+func (s SourceOfError) Words() string { return sourceWords[s] }
+
 // SourcesOfError lists every part.
 func SourcesOfError() []SourceOfError {
-	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromCamera, FromJoints, FromReading, FromFit, FromBall}
+	return []SourceOfError{FromLandmarks, FromBat, FromEvents, FromScale, FromClock, FromCamera, FromJoints, FromReading, FromFit, FromBall}
 }
 
 // wave is a smooth random function of time: a constant and one swing about it,
@@ -179,7 +194,7 @@ func (d *draw) next(r *reading) {
 	}
 	scale := pick(FromScale, 1) // one scale, whose error is larger at the barrel
 	d.length, d.bat = 1+scale*r.lengthSigma, 1+scale*r.batSigma
-	d.time = 1 + pick(FromScale, r.timeSigma)
+	d.time = 1 + pick(FromClock, r.timeSigma)
 	d.yaw = pick(FromCamera, r.yawSigma)
 	d.roll = pick(FromCamera, r.rollSigma)
 	for i := range d.event {

@@ -320,6 +320,14 @@ func TestErrorBarsGrowWithTheirCause(t *testing.T) {
 	}
 }
 
+func TestEverySourceHasWords(t *testing.T) {
+	for _, s := range append(metrics.SourcesOfError(), metrics.FromTogether) {
+		if s.Words() == "" {
+			t.Errorf("%s has no words", s)
+		}
+	}
+}
+
 // TestBudget: each cause is the whole budget when it is the only one.
 func TestBudget(t *testing.T) {
 	f := readTruth(t, "s77001_09")

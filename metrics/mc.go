@@ -1,6 +1,7 @@
 package metrics
 
 import (
+	"context"
 	"math"
 	"slices"
 
@@ -18,6 +19,37 @@ const DefaultDraws = 400
 type sampleOf struct {
 	values []float64
 	other  []bool // whether the draw read an arm the other way
+}
+
+// output is one quantity under the draw in force: its value, whether an arm was
+// read the other way for it, or why it has none.
+type output func() (value float64, other bool, why *missing)
+
+// repeat is the propagation of distributions (JCGM 101:2008, 7): n times it
+// makes a draw of the inputs and reads every output of it, so that outputs keep
+// the correlations that common inputs give them. An output that a draw does not
+// have is left out of its sample and the reason kept; a nil output is not read.
+func repeat(ctx context.Context, n int, draw func(), outputs []output) ([]sampleOf, []*missing, error) {
+	samples, whys := make([]sampleOf, len(outputs)), make([]*missing, len(outputs))
+	for range n {
+		if err := ctx.Err(); err != nil {
+			return nil, nil, err
+		}
+		draw()
+		for i, read := range outputs {
+			if read == nil {
+				continue
+			}
+			v, other, why := read()
+			if why != nil {
+				whys[i] = why
+				continue
+			}
+			samples[i].values = append(samples[i].values, v)
+			samples[i].other = append(samples[i].other, other)
+		}
+	}
+	return samples, whys, nil
 }
 
 // mean and sd are the estimate and standard uncertainty of JCGM 101, 7.6.
@@ -38,7 +70,10 @@ func (s sampleOf) sd() float64 {
 }
 
 // central is the probabilistically symmetric coverage interval of JCGM 101,
-// 7.7.2 note 1: it leaves (1-p)/2 of the draws on either side.
+// 7.7.2 note 1: it leaves (1-p)/2 of the draws on either side. It is preferred to
+// the shortest one (5.3.4): it says the same of a quantity and of its logarithm or
+// inverse, and its ends rest on ranks, not on a search that a few hundred draws
+// leave noisy.
 func (s sampleOf) central(p float64) (low, high float64) {
 	v := slices.Sorted(slices.Values(s.values))
 	q := coverageCount(p, len(v))

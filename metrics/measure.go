@@ -306,37 +306,30 @@ func everySource() map[SourceOfError]bool {
 	return on
 }
 
-// propagate draws every open measure n times. A draw in which a measure cannot
-// be read is left out of its sample, and the reason kept.
+// propagate draws every open measure n times.
 func propagate(ctx context.Context, all []entry, nominal []float64, open []bool, r *reading, seed uint64, n int, on map[SourceOfError]bool) ([]sampleOf, []*missing, error) {
-	samples, whys := make([]sampleOf, len(all)), make([]*missing, len(all))
 	d := newDraw(seed, r.m, on)
-	for range n {
-		if err := ctx.Err(); err != nil {
-			return nil, nil, err
-		}
-		d.next(r)
-		for i, e := range all {
-			if !open[i] {
-				continue
-			}
-			s := &scene{reading: r, d: d}
-			v := e.formula(s)
-			switch {
-			case s.why != nil:
-				whys[i] = s.why
-			case !finite(v):
-				whys[i] = &missing{ReasonUndefined, ""}
-			default:
-				if e.turn {
-					v = nominal[i] + wrap(v-nominal[i])
-				}
-				samples[i].values = append(samples[i].values, v)
-				samples[i].other = append(samples[i].other, s.other)
-			}
+	outputs := make([]output, len(all))
+	for i, e := range all {
+		if open[i] {
+			outputs[i] = func() (float64, bool, *missing) { return e.drawn(&scene{reading: r, d: d}, nominal[i]) }
 		}
 	}
-	return samples, whys, nil
+	return repeat(ctx, n, func() { d.next(r) }, outputs)
+}
+
+// drawn is the formula's value in a draw.
+func (e entry) drawn(s *scene, nominal float64) (float64, bool, *missing) {
+	v := e.formula(s)
+	switch {
+	case s.why != nil:
+		return 0, false, s.why
+	case !finite(v):
+		return 0, false, &missing{ReasonUndefined, ""}
+	case e.turn:
+		v = nominal + wrap(v-nominal)
+	}
+	return v, s.other, nil
 }
 
 // precondition is what can be said before anything is read.

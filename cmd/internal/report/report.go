@@ -168,7 +168,7 @@ func budget(m metrics.Result) string {
 	var parts []string
 	for _, src := range sources {
 		if share := m.Budget[src]; share >= 0.005 {
-			parts = append(parts, fmt.Sprintf("%s %.0f %%", spaced(string(src)), 100*share))
+			parts = append(parts, fmt.Sprintf("%s %.0f %%", src.Words(), 100*share))
 		}
 	}
 	return strings.Join(parts, ", ")
