@@ -75,15 +75,29 @@ func newReading(track *vision.Track) (*reading, error) {
 	}
 	if !r.timed {
 		// Repeats are gone, so the pictures that are left are taken as evenly
-		// spaced; pace stretches them later.
-		for i := range r.t {
-			r.t[i] = float64(i)
+		// spaced, unless the clip was put at a pace of its own; pace stretches them
+		// later.
+		if !paced(track.Clip) {
+			for i := range r.t {
+				r.t[i] = float64(i)
+			}
 		}
 	}
 	r.measureSpacing()
 	r.unit = r.unitPx()
 	r.pitcher = r.pitcherSide()
 	return r, nil
+}
+
+// paced reports whether a clip without a clock has guesses at capture times
+// that are not its presentation times.
+func paced(c vision.Clip) bool {
+	for _, t := range c.Times {
+		if t.Ms != t.PTSMs {
+			return true
+		}
+	}
+	return false
 }
 
 // minFrames is the fewest frames with news in which anything is looked for: a

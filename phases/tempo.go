@@ -3,6 +3,7 @@ package phases
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"nightcage/vision"
 )
@@ -21,7 +22,8 @@ const (
 	slowest        = 2.0
 )
 
-// carriedIn is how far a swing carries the hands toward the pitcher, at least:
+// carriedIn is how far a swing carries the hands along the line of the pitch, at
+// least:
 // from beside the rear shoulder to the front of the body is more than the
 // breadth of the shoulders, 16 in and upward (biacromial breadth of
 // twelve-year-olds is some 13 in, from memory; common practice, no source, for
@@ -46,11 +48,15 @@ type Tempo struct {
 	Slower     float64 // how many times slower that is than usual: near 1 by a true clock
 	Pace       Pace
 	Doubt      string // what shows that Pace is not Human, in words
+	Frames     [2]int // the frames [first, end) of Clip.Times that go at this tempo
 }
 
 // SwingTempo reads the tempo of the full swing in track without trusting the
 // clip's clock for anything else. ok is false when the clock is not known anyway
 // or when no full swing shows whatever the pace.
+//
+// A clip may play at two paces, the swing in slow motion and what is around it
+// not. Then Frames is only a part of the clip.
 //
 // The error wraps ErrTrack for a track that contradicts itself.
 func SwingTempo(track vision.Track) (tempo Tempo, ok bool, err error) {
@@ -61,9 +67,30 @@ func SwingTempo(track vision.Track) (tempo Tempo, ok bool, err error) {
 	if err != nil {
 		return Tempo{}, false, fmt.Errorf("read the tempo of %s: %w", track.Clip.Name, err)
 	}
-	untimed := track
-	untimed.Clip.Clock.Known = false
-	r, err := newReading(&untimed)
+	if len(own.at) < minFrames || !(own.unit > 0) {
+		return Tempo{}, false, nil
+	}
+	whole := [2]int{0, len(track.Clip.Times)}
+	tempo, ok, err = evenTempo(track, own.dt, whole)
+	if err != nil || ok {
+		return tempo, ok, err
+	}
+	if part, ok := own.slowPart(); ok {
+		tempo, ok, err = evenTempo(trimmed(track, part), own.dt, part)
+		return tempo, ok && tempo.Pace == TooSlow, err
+	}
+	return Tempo{}, false, nil
+}
+
+// evenTempo is the tempo of a track whose frames, dt ms apart by the clip's
+// clock, are evenly spaced in truth.
+func evenTempo(track vision.Track, dt float64, frames [2]int) (Tempo, bool, error) {
+	track.Clip.Clock.Known = false
+	track.Clip.Times = slices.Clone(track.Clip.Times)
+	for i := range track.Clip.Times {
+		track.Clip.Times[i].Ms = track.Clip.Times[i].PTSMs
+	}
+	r, err := newReading(&track)
 	if err != nil || len(r.at) < minFrames || !(r.unit > 0) {
 		return Tempo{}, false, err
 	}
@@ -72,7 +99,54 @@ func SwingTempo(track vision.Track) (tempo Tempo, ok bool, err error) {
 	if perFrame == 0 || r.kind(b, r.readArc(b)).kind != KindSwing || !r.carried(b) {
 		return Tempo{}, false, nil
 	}
-	return tempoOf(b, own.dt/perFrame), true, nil
+	t := tempoOf(b, dt/perFrame)
+	t.Frames = frames
+	return t, true, nil
+}
+
+// slowPart is the stretch of frames through which the bat turns farthest
+// without ever turning as fast as in a swing, if that is as far as a swing takes
+// it and it does turn so fast elsewhere.
+func (r *reading) slowPart() (frames [2]int, ok bool) {
+	turn := r.readBat().turn
+	rate := func(i int) float64 { return turn.x[i] * 180 / math.Pi }
+	far, from, to, fast := 0.0, 0, 0, false
+	for i := 0; i < turn.len(); i++ {
+		start, sum := i, 0.0
+		for ; i < turn.len() && rate(i) < swingRateDeg; i++ {
+			if i > start {
+				sum += (rate(i-1) + rate(i)) / 2 * (turn.t[i] - turn.t[i-1]) / 1000
+			}
+		}
+		if sum > far {
+			far, from, to = sum, start, i-1
+		}
+		fast = fast || i < turn.len()
+	}
+	if !fast || far < swungDeg {
+		return frames, false
+	}
+	first, _ := r.frameAt(turn.t[from])
+	last, _ := r.frameAt(turn.t[to])
+	return [2]int{int(math.Ceil(first)), int(last) + 1}, true
+}
+
+// trimmed is the track's frames with indices in part.
+func trimmed(track vision.Track, part [2]int) vision.Track {
+	from, to := 0, len(track.Frames)
+	for from < to && track.Frames[from].Index < part[0] {
+		from++
+	}
+	for to > from && track.Frames[to-1].Index >= part[1] {
+		to--
+	}
+	track.Frames = track.Frames[from:to]
+	if track.Solution != nil {
+		s := *track.Solution
+		s.Frames = s.Frames[from:to]
+		track.Solution = &s
+	}
+	return track
 }
 
 // tempoOf is the tempo of a bat that was put on its usual pace, if the clip
@@ -99,20 +173,15 @@ func tempoOf(b batPath, slower float64) Tempo {
 	return t
 }
 
-// carried reports whether the hands go toward the pitcher as in a swing while
-// the bat turns fastest. In a picture along the pitch line that does not show,
-// and the bat's turn has to speak for itself.
+// carried reports whether the hands go as far along the line of the pitch as in a
+// swing while the bat turns fastest. Which way is not asked: at a wrong pace
+// hitters are taken for left-handed who are not. In a picture along the pitch
+// line it does not show, and the bat's turn has to speak for itself.
 func (r *reading) carried(b batPath) bool {
 	if r.pitcher == 0 {
 		return true
 	}
-	at := b.peak
 	h, _ := r.hands(b)
-	x := h.x.between(at-2*halfTurnMs, at+2*halfTurnMs)
-	rear, most := math.Inf(1), 0.0
-	for _, v := range x.x {
-		rear = math.Min(rear, r.pitcher*v)
-		most = math.Max(most, r.pitcher*v-rear)
-	}
-	return most > carriedIn
+	x := h.x.between(b.peak-2*halfTurnMs, b.peak+2*halfTurnMs)
+	return x.len() > 0 && slices.Max(x.x)-slices.Min(x.x) > carriedIn
 }

@@ -80,25 +80,52 @@ func TestTempoOfOtherKinds(t *testing.T) {
 	}
 }
 
-// lowered lets the bat down from the shoulder, over the front, until it hangs
-// from the hands, in the last second of a clip that is made longer by it.
+// lowered lets the bat down from the shoulder until it hangs from the hands, in
+// the last second of a clip that is made longer by it.
 func lowered(f, taken *truth.File) *truth.File {
 	g := *taken
 	last := g.Frames[len(g.Frames)-1]
-	dt := 1000 / f.FPS
-	axis := vision.Vec3{X: last.Tip.XYZ.X - last.Knob.XYZ.X, Y: last.Tip.XYZ.Y - last.Knob.XYZ.Y, Z: last.Tip.XYZ.Z - last.Knob.XYZ.Z}
+	k := last.Knob.XYZ
+	axis := vision.Vec3{X: last.Tip.XYZ.X - k.X, Y: last.Tip.XYZ.Y - k.Y, Z: last.Tip.XYZ.Z - k.Z}
 	length := math.Sqrt(axis.X*axis.X + axis.Y*axis.Y + axis.Z*axis.Z)
-	from := math.Atan2(axis.Y, axis.X)
+	level, from := math.Hypot(axis.X, axis.Z), math.Asin(axis.Y/length)
+	dt := 1000 / f.FPS
 	for i := 1; float64(i)*dt < 1300; i++ {
 		fr := last
 		fr.Ms = last.Ms + float64(i)*dt
 		u := math.Min(float64(i)*dt/1000, 1)
-		a := from + (3*u*u-2*u*u*u)*(-math.Pi/2-from)
-		fr.Tip.XYZ = vision.Vec3{X: fr.Knob.XYZ.X + length*math.Cos(a), Y: fr.Knob.XYZ.Y + length*math.Sin(a), Z: fr.Knob.XYZ.Z}
+		sin, cos := math.Sincos(from + (3*u*u-2*u*u*u)*(-math.Pi/2-from))
+		fr.Tip.XYZ = vision.Vec3{X: k.X + length*cos*axis.X/level, Y: k.Y + length*sin, Z: k.Z + length*cos*axis.Z/level}
 		fr.Tip.X, fr.Tip.Y, fr.Tip.InFrame = fr.P.Project(fr.Tip.XYZ)
 		g.Frames = append(g.Frames, fr)
 	}
 	return &g
+}
+
+// A clip may show the swing in slow motion and the rest at full speed, all with
+// one even step of time.
+func TestTempoOfRamp(t *testing.T) {
+	for _, f := range committed(t) {
+		contact := eventMs(t, f, Contact)
+		const slower = 8
+		from, to := contact-400, contact+150
+		stored := *f
+		stored.FPS = 30
+		g := replay(&stored, from+slower*(to-from)+300, func(ms float64) float64 {
+			if ms < from {
+				return ms
+			}
+			return math.Min(from+(ms-from)/slower, to) + math.Max(0, ms-from-slower*(to-from))
+		})
+		tr, err := truth.Track(g, truth.Options{Seed: 3, NoisePx: 1, BatNoisePx: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, ok := readTempo(t, *tr)
+		if !ok || got.Pace != TooSlow {
+			t.Errorf("%s: %+v, %v", f.Name, got, ok)
+		}
+	}
 }
 
 // The bat of Welch et al. 1995 turns at 1588 deg/s, which no rule may doubt.

@@ -135,14 +135,23 @@ func setClock(ptsMs []float64, tagFPS, jobFPS float64) (vision.Clock, float64) {
 }
 
 // Unclocked returns c with its clock withdrawn for the reason why, and its
-// times set to a guess at capture time, slower times faster than presentation
-// time, by which the later stages' windows of milliseconds fit the swing. No
-// duration of them may be reported. c itself is not changed.
-func Unclocked(c vision.Clip, slower float64, why string) vision.Clip {
+// times set to a guess at capture time by which the later stages' windows of
+// milliseconds fit the swing: slower times faster than presentation time in the
+// frames [slow[0], slow[1]), as presented elsewhere. No duration of them may be
+// reported. c itself is not changed.
+func Unclocked(c vision.Clip, slower float64, slow [2]int, why string) vision.Clip {
 	c.Clock = vision.Clock{Source: vision.ClockUnknown, StoredFPS: c.Clock.StoredFPS, Conflict: why}
 	c.Times = slices.Clone(c.Times)
+	ms := 0.0
 	for i := range c.Times {
-		c.Times[i].Ms = c.Times[i].PTSMs / slower
+		if i > 0 {
+			step := c.Times[i].PTSMs - c.Times[i-1].PTSMs
+			if i >= slow[0] && i < slow[1] {
+				step /= slower
+			}
+			ms += step
+		}
+		c.Times[i].Ms = ms
 	}
 	return c
 }

@@ -27,7 +27,11 @@ func doubtClock(track vision.Track) (c vision.Clip, doubted bool, err error) {
 	case tempo.Pace == phases.TooSlow && !told:
 		rate := likelyRate(tempo.Slower * c.Clock.StoredFPS)
 		slower = rate / c.Clock.StoredFPS
-		why = fmt.Sprintf("the clip looks like slow motion, about %.0f times slower than real time: %s; give the capture rate, perhaps %.0f frames per second, with the job", slower, tempo.Doubt, rate)
+		looks := "the clip looks"
+		if tempo.Frames[1]-tempo.Frames[0] < len(c.Times) {
+			looks = "the clip plays at two paces and the swing looks"
+		}
+		why = fmt.Sprintf("%s like slow motion, about %.0f times slower than real time: %s; give the capture rate, perhaps %.0f frames per second, with the job", looks, slower, tempo.Doubt, rate)
 	case tempo.Pace == phases.TooFast && told:
 		why = fmt.Sprintf("the capture rate of %.4g frames per second cannot be right: %s", c.Clock.CaptureFPS, tempo.Doubt)
 	case tempo.Pace == phases.TooFast:
@@ -35,7 +39,7 @@ func doubtClock(track vision.Track) (c vision.Clip, doubted bool, err error) {
 	default:
 		return c, false, nil
 	}
-	return clip.Unclocked(c, slower, why), true, nil
+	return clip.Unclocked(c, slower, tempo.Frames, why), true, nil
 }
 
 // likelyRate is the rate, of those that cameras offer for slow motion, nearest
