@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -9,11 +10,12 @@ import (
 )
 
 // write puts knob and tip of every frame near marks into the solution, with
-// their velocities, and the shared errors that the fit found.
-func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
+// their velocities, and the shared errors that the fit found. It returns the
+// fit's covariance.
+func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) (*covariance, error) {
 	f, err := s.factorise(1e-9)
 	if err != nil {
-		return err
+		return nil, fmt.Errorf("errors of the bat: %w", err)
 	}
 	cov := f.inverse()
 	cov.consider(globalFocal, b.cam.fSigmaRel)
@@ -30,7 +32,7 @@ func (b *batFit) write(sol *vision.Solution, s *normal, peakMs float64) error {
 		sol.BatScaleSigmaRel = b.speedSigma(f, cov, fastest)
 		sol.BatDepthSigmaIn = b.depthShared(f, cov, fastest)
 	}
-	return nil
+	return cov, nil
 }
 
 // A loss to the ball too small to be seen in the path takes up to this share of

@@ -84,12 +84,13 @@ func (s *scene) slowTrace(accel, scale float64, get func(*look) point) *trace {
 	return t
 }
 
-// fitBody builds and solves the body's depths.
-func (w *work) fitBody() (*bodyFit, error) {
+// fitBody builds and solves the body's depths, around a bat where one has been
+// fitted.
+func (w *work) fitBody(bat *batFit, batCov *covariance) (*bodyFit, error) {
 	tr := w.traces()
 	w.bodyTraces = tr
 	head := w.scene.slowTrace(accelHead, w.cam.scale, func(l *look) point { return l.head })
-	b := &bodyFit{cam: &w.cam, sizes: w.sizes, traces: tr, head: head}
+	b := &bodyFit{cam: &w.cam, sizes: w.sizes, traces: tr, head: head, contactMs: w.contactMs, home: w.cam.distance}
 	for k, sh := range lengthShares {
 		b.prior[k] = share{sh.mean * w.sizes.height, math.Hypot(sh.sd/sh.mean, w.sizes.heightSigmaRel)}
 	}
@@ -102,6 +103,44 @@ func (w *work) fitBody() (*bodyFit, error) {
 	for k := range b.nodes {
 		w.fillNode(b, k, &tr, head, inPerMetre)
 	}
+	if bat != nil {
+		b.holdBat(bat, batCov)
+	}
+	if err := w.setLines(b); err != nil {
+		return nil, err
+	}
+	s := b.size()
+	b.aim()
+	if err := minimise(b, s, bodySteps); err != nil {
+		return nil, fmt.Errorf("fit the body: %w", err)
+	}
+	b.aim()
+	b.weighHands()
+	b.takeHands()
+	if bat == nil && w.moments.hasBat {
+		// only to place the bat, for a start
+		return b, b.inverse(s)
+	}
+	b.weighArms()
+	b.takeReadings()
+	if err := minimise(b, s, bodySteps); err != nil {
+		return nil, fmt.Errorf("fit the body: %w", err)
+	}
+	b.weighArms()
+	return b, b.inverse(s)
+}
+
+func (b *bodyFit) inverse(s *normal) error {
+	f, err := s.factorise(1e-9)
+	if err != nil {
+		return fmt.Errorf("errors of the body: %w", err)
+	}
+	b.cov = f.inverse()
+	return nil
+}
+
+// setLines fits the turn of hips and shoulders and puts both lines there.
+func (w *work) setLines(b *bodyFit) error {
 	for q, line := range []struct {
 		left  vision.Landmark
 		mean  turning
@@ -110,7 +149,7 @@ func (w *work) fitBody() (*bodyFit, error) {
 	}{{vision.LeftHip, hipTurn, shareHips, hipGain}, {vision.LeftShoulder, shoulderTurn, shareShoulders, shoulderGain}} {
 		r, err := w.fitBar(b, line.left, line.mean, line.width, line.gain)
 		if err != nil {
-			return nil, fmt.Errorf("fit the turn of the body: %w", err)
+			return fmt.Errorf("fit the turn of the body: %w", err)
 		}
 		b.bars[q] = r
 		for k := range b.nodes {
@@ -118,16 +157,7 @@ func (w *work) fitBody() (*bodyFit, error) {
 		}
 		b.prior[lenHips+q] = share{r.width * math.Exp(r.global[barWidth]), 0.03}
 	}
-	s := b.size()
-	if err := minimise(b, s, bodySteps); err != nil {
-		return nil, fmt.Errorf("fit the body: %w", err)
-	}
-	f, err := s.factorise(1e-9)
-	if err != nil {
-		return nil, fmt.Errorf("errors of the body: %w", err)
-	}
-	b.cov = f.inverse()
-	return b, nil
+	return nil
 }
 
 const bodySteps = 12
@@ -161,9 +191,17 @@ func (w *work) pickNodes(b *bodyFit, tr *[vision.NumLandmarks]*trace) {
 	}
 	for k := range b.nodes {
 		lo, hi := max(0, k-1), min(len(b.nodes)-1, k+1)
-		if hi > lo {
-			b.nodes[k].lasts = (b.nodes[hi].ms - b.nodes[lo].ms) / 1000 / float64(hi-lo)
+		if hi == lo {
+			continue
 		}
+		nd := &b.nodes[k]
+		nd.lasts = (b.nodes[hi].ms - b.nodes[lo].ms) / 1000 / float64(hi-lo)
+		hands := tr[vision.LeftHand]
+		moved := hands.at(b.nodes[hi].frame).dist(hands.at(b.nodes[lo].frame)) / w.cam.scale / float64(hi-lo)
+		if inSwing(nd.ms - w.contactMs) {
+			moved = max(moved, handsSwingInS*nd.lasts)
+		}
+		nd.fresh = min(1, nd.lasts/poseLeastS, nd.lasts/poseMostS+moved/poseChangeIn)
 	}
 }
 
@@ -181,6 +219,7 @@ func (w *work) fillNode(b *bodyFit, k int, tr *[vision.NumLandmarks]*trace, head
 		p := t.at(i)
 		nd.ray[j], nd.sigma[j] = c.ray(p), p.sigma/c.scale
 	}
+	nd.mark = [2]r3.Vec{nd.ray[jElbowL], nd.ray[jElbowR]}
 	if l.hasWorld {
 		nd.guessed = true
 		mid := (l.world[vision.LeftHip].Z + l.world[vision.RightHip].Z) / 2

@@ -14,19 +14,24 @@ import (
 // segment lengths. Nodes are frames, dense around the swing and sparse
 // elsewhere; between them depths are interpolated.
 type bodyFit struct {
-	cam    *camera
-	sizes  sizes
-	nodes  []bodyNode
-	depth  []float64 // joint-major within a node: depth[node*numJoints+joint], inches
-	length [numLengths]float64
-	prior  [numLengths]share // log length 0 and its sd; mean holds inches
-	traces [vision.NumLandmarks]*trace
-	head   *trace
-	bars   [2]*bar // hips, shoulders
-	cov    *covariance
-	saved  struct {
+	cam       *camera
+	sizes     sizes
+	nodes     []bodyNode
+	home      float64   // depth of the hips in the stance, inches
+	depth     []float64 // joint-major within a node: depth[node*numJoints+joint], inches
+	length    [numLengths]float64
+	turned    [numTurned]float64 // how the guess is turned, radians
+	prior     [numLengths]share  // log length 0 and its sd; mean holds inches
+	traces    [vision.NumLandmarks]*trace
+	head      *trace
+	bars      [2]*bar // hips, shoulders
+	arms      [2]arm  // lead, rear
+	contactMs float64 // or the barrel's peak, for want of it
+	cov       *covariance
+	saved     struct {
 		depth  []float64
 		length [numLengths]float64
+		turned [numTurned]float64
 	}
 }
 
@@ -35,14 +40,19 @@ type bodyNode struct {
 	frame   int
 	ms      float64
 	lasts   float64 // seconds the node stands for
+	fresh   float64 // share of it that is a new pose: of an independent look
 	ray     [numJoints]r3.Vec
+	mark    [2]r3.Vec          // rays of the elbows' marks
 	sigma   [numJoints]float64 // of the image mark, inches at the hips
 	ok      [numJoints]bool
 	guess   [numJoints]float64 // depth relative to the hips' middle, inches
 	guessed bool
 	turns   []turnGuess // of hip and shoulder line
 	stance  bool
-	planted [2]bool // lead, rear foot still on the ground
+	planted [2]bool   // lead, rear foot still on the ground
+	ahead   [2]r3.Vec // unit, the way lead and rear knee bend
+	bat     nodeBat
+	hands   handsAt
 }
 
 // Joints of the fit. Left is the lead side.
@@ -101,22 +111,23 @@ type limb struct {
 }
 
 // Depth differences in a pose network's 3-D guess: 2 in for limbs near the
-// trunk and 3 for the ends. They hang together over some 150 ms. Hips and
-// shoulders enter by their turn, see turns.go.
-const (
-	worldNearIn, worldFarIn = 2.0, 3.0
-	worldLastsS             = 0.15
-)
+// trunk and 3 for the ends. Hips and shoulders enter by their turn, see turns.go.
+const worldNearIn, worldFarIn = 2.0, 3.0
+
+// What a network or a rule of posture gets wrong hangs on the pose: it stays
+// until the hands have moved by half an arm's length, is never new within 150 ms,
+// and while the hitter stands it hardly changes.
+const poseChangeIn, poseLeastS, poseMostS = 12.0, 0.15, 2.0
 
 var limbs = []limb{
 	{a: [2]int{jHipL, jHipL}, b: [2]int{jKneeL, jKneeL}, length: lenThigh, loose: .02, world: worldNearIn},
 	{a: [2]int{jHipR, jHipR}, b: [2]int{jKneeR, jKneeR}, length: lenThigh, loose: .02, world: worldNearIn},
 	{a: [2]int{jKneeL, jKneeL}, b: [2]int{jAnkleL, jAnkleL}, length: lenShank, loose: .02, world: worldNearIn},
 	{a: [2]int{jKneeR, jKneeR}, b: [2]int{jAnkleR, jAnkleR}, length: lenShank, loose: .02, world: worldNearIn},
-	{a: [2]int{jShoulderL, jShoulderL}, b: [2]int{jElbowL, jElbowL}, length: lenUpperArm, loose: .03, world: worldNearIn},
-	{a: [2]int{jShoulderR, jShoulderR}, b: [2]int{jElbowR, jElbowR}, length: lenUpperArm, loose: .03, world: worldNearIn},
-	{a: [2]int{jElbowL, jElbowL}, b: [2]int{jWristL, jWristL}, length: lenForearm, loose: .03, world: worldFarIn},
-	{a: [2]int{jElbowR, jElbowR}, b: [2]int{jWristR, jWristR}, length: lenForearm, loose: .03, world: worldFarIn},
+	{a: [2]int{jShoulderL, jShoulderL}, b: [2]int{jElbowL, jElbowL}, length: lenUpperArm, loose: .03},
+	{a: [2]int{jShoulderR, jShoulderR}, b: [2]int{jElbowR, jElbowR}, length: lenUpperArm, loose: .03},
+	{a: [2]int{jElbowL, jElbowL}, b: [2]int{jWristL, jWristL}, length: lenForearm, loose: .03},
+	{a: [2]int{jElbowR, jElbowR}, b: [2]int{jWristR, jWristR}, length: lenForearm, loose: .03},
 	{a: [2]int{jWristL, jWristL}, b: [2]int{jHandL, jHandL}, length: lenFist, loose: .15},
 	{a: [2]int{jWristR, jWristR}, b: [2]int{jHandR, jHandR}, length: lenFist, loose: .15},
 	{a: [2]int{jHandL, jHandL}, b: [2]int{jHandR, jHandR}, length: -1, fixed: topFistIn - bottomFistIn, loose: .25},
@@ -138,14 +149,14 @@ const (
 	// The hips' middle in the stance is where the scale was taken. A swing
 	// moves it by some inches.
 	hipsHomeSigmaIn, hipsRoamSigmaIn = 0.5, 5.0
-	// Balance: the hips' middle lies behind the ankles' (away from the
-	// plate) by some 3 in as the trunk bends forward.
-	hipsBehindIn, hipsBehindSigmaIn = 3.0, 2.5
-	// The hands are held and swung in front of the hips, over the plate side.
-	handsFrontIn, handsFrontSigmaIn = 14.0, 5.0
-	// Knees bend forward: the knee lies in front of the line from hip to
-	// ankle, along the way the toes point (here: toward the plate).
-	kneeForwardIn, kneeForwardSigmaIn = 2.0, 3.0
+	// Balance: the hips' middle lies behind the ankles' (away from the plate)
+	// as the trunk bends forward. By massShare, with the centre of mass where
+	// balance has it and the knees where knees has them, it is 0 in for a trunk
+	// 15 deg forward, 1.3 for 25 and 3 for 37.
+	hipsBehindIn, hipsBehindSigmaIn = 1.5, 2.5
+	// The hands are held and swung in front of the hips, over the plate side,
+	// until they go round in the finish.
+	handsFrontIn, handsFrontSigmaIn, handsFrontMs = 14.0, 5.0, 50.0
 	// nodes: dense within this time of the peak
 	nodeNearMs, nodeNearStepMs, nodeFarStepMs = 300.0, 8.0, 33.0
 	// How long joints may keep an acceleration in depth; as for traces.
@@ -153,7 +164,7 @@ const (
 )
 
 func (b *bodyFit) size() *normal {
-	return newNormal(numJoints*len(b.nodes), 3*numJoints-1, numLengths)
+	return newNormal(numJoints*len(b.nodes), 3*numJoints-1, numLengths+len(b.turned))
 }
 
 func (b *bodyFit) advance(dx []float64) {
@@ -163,16 +174,19 @@ func (b *bodyFit) advance(dx []float64) {
 	for k := range b.length {
 		b.length[k] += max(-.2, min(.2, dx[len(b.depth)+k]))
 	}
+	for k := range b.turned {
+		b.turned[k] += max(-.2, min(.2, dx[len(b.depth)+numLengths+k]))
+	}
 }
 
 func (b *bodyFit) mark() {
 	b.saved.depth = append(b.saved.depth[:0], b.depth...)
-	b.saved.length = b.length
+	b.saved.length, b.saved.turned = b.length, b.turned
 }
 
 func (b *bodyFit) revert() {
 	copy(b.depth, b.saved.depth)
-	b.length = b.saved.length
+	b.length, b.turned = b.saved.length, b.saved.turned
 }
 
 // at is a joint's place at a node, camera frame.
@@ -193,9 +207,13 @@ func (b *bodyFit) linearise(s *normal) {
 			b.limb(s, k, &limbs[i])
 		}
 		b.turns(s, k)
+		b.grip(s, k)
+		b.guessArms(s, k)
+		b.balance(s, k)
+		b.knees(s, k)
 		// depth of the hips
 		home, sig := b.cam.distance, hipsRoamSigmaIn
-		w := min(1, nd.lasts/worldLastsS)
+		w := nd.fresh
 		if nd.stance {
 			sig = hipsHomeSigmaIn
 		}
@@ -222,9 +240,12 @@ func (b *bodyFit) linearise(s *normal) {
 		if nd.stance {
 			linear(z, []int{jHipL, jHipR, jAnkleL, jAnkleR}, []float64{.5, .5, -.5, -.5}, -hipsBehindIn, hipsBehindSigmaIn)
 		}
-		linear(z, []int{jHandL, jHandR, jHipL, jHipR}, []float64{.5, .5, -.5, -.5}, handsFrontIn, handsFrontSigmaIn)
+		if nd.hands.ok {
+			b.holdAtHands(s, k)
+		} else if nd.ms < b.contactMs+handsFrontMs {
+			linear(z, []int{jHandL, jHandR, jHipL, jHipR}, []float64{.5, .5, -.5, -.5}, handsFrontIn, handsFrontSigmaIn)
+		}
 		for side := range 2 {
-			linear(z, []int{jKneeL + side, jHipL + side, jAnkleL + side}, []float64{1, -.5, -.5}, kneeForwardIn, kneeForwardSigmaIn)
 			if nd.planted[side] {
 				linear(up, []int{jAnkleL + side}, []float64{1}, ground+b.cam.ankleUp, math.Hypot(ankleHeightSigmaIn, nd.sigma[jAnkleL+side]))
 				linear(up, []int{jToeL + side}, []float64{1}, ground+toeUpIn, math.Hypot(toeUpSigmaIn, nd.sigma[jToeL+side]))
@@ -241,6 +262,9 @@ func (b *bodyFit) linearise(s *normal) {
 	for k := range numLengths {
 		sd := b.prior[k].sd
 		s.add([]int{n + k}, []float64{1}, b.length[k], 1/(sd*sd))
+	}
+	for k, sd := range [numTurned]float64{guessLeanSigma, guessLeanSigma, guessTurnSigma} {
+		s.add([]int{n + numLengths + k}, []float64{1}, b.turned[k], 1/(sd*sd))
 	}
 }
 
@@ -277,19 +301,8 @@ func (b *bodyFit) limb(s *normal, k int, l *limb) {
 	if l.length >= 0 {
 		length = b.lengthIn(l.length)
 	}
-	// the network's depths, before jac is reused
 	if l.world > 0 && nd.guessed {
-		want, have := 0.0, 0.0
-		var g [5]float64
-		for q := range n {
-			j := idx[q] - k*numJoints
-			want += jac[q] * nd.guess[j]
-			have += jac[q] * b.depth[idx[q]]
-			g[q] = jac[q]
-		}
-		sigma := math.Hypot(l.world, 0.15*length)
-		z := (have - want) / sigma
-		s.add(idx[:n], g[:n], have-want, robust(z)*min(1, nd.lasts/worldLastsS)/(sigma*sigma))
+		b.guess(s, k, idx[:n], jac[:n], math.Hypot(l.world, 0.15*length))
 	}
 	r := r3.Norm(d)
 	if r < 1e-6 {
@@ -308,13 +321,12 @@ func (b *bodyFit) limb(s *normal, k int, l *limb) {
 	across := math.Sqrt(max(0, 1-u.Z*u.Z))
 	sigma := math.Sqrt(sq(l.loose*length) + mark*across*across + 0.2*0.2)
 	z := (r - length) / sigma
-	s.add(idx[:n], jac[:n], r-length, robust(z)*min(1, nd.lasts/markLastsS)/(sigma*sigma))
+	s.add(idx[:n], jac[:n], r-length, robust(z)*min(1, markFresh*nd.fresh)/(sigma*sigma))
 }
 
-// markLastsS is how long the error of a joint's smoothed mark stays the same:
-// a network's error hangs on the pose, which changes over some 80 ms in a
-// swing. Lengths at nodes nearer than this share one error.
-const markLastsS = 0.08
+// markFresh is how much sooner than a posture's the error of a joint's smoothed
+// mark is a new one: within some 80 ms of a swing.
+const markFresh = 2
 
 // smooth adds second differences of depth.
 func (b *bodyFit) smooth(s *normal) {
@@ -331,4 +343,64 @@ func (b *bodyFit) smooth(s *normal) {
 			s.add(idx, jac, r, (h1+h2)/2/(a*a*2*depthLastsS))
 		}
 	}
+}
+
+// guess adds the network's depth of a sum of joints against their own, turned
+// as the guess is as a whole.
+func (b *bodyFit) guess(s *normal, k int, idx []int, weight []float64, sigma float64) {
+	nd := &b.nodes[k]
+	var at [6]int
+	var jac [6]float64
+	res, right, down := 0.0, 0.0, 0.0
+	lean := turnedTrunk
+	for q, o := range idx {
+		j := o - k*numJoints
+		res += weight[q] * (b.depth[o] - nd.guess[j])
+		right += weight[q] * b.depth[o] * nd.ray[j].X
+		down += weight[q] * b.depth[o] * nd.ray[j].Y
+		at[q], jac[q] = o, weight[q]
+		if j >= jKneeL && j <= jToeR {
+			lean = turnedLegs
+		}
+	}
+	n := len(idx)
+	o := len(b.depth) + numLengths
+	at[n], jac[n], at[n+1], jac[n+1] = o+lean, -down, o+turnedAll, -right
+	res -= b.turned[lean]*down + b.turned[turnedAll]*right
+	s.add(at[:n+2], jac[:n+2], res, robust(res/sigma)*nd.fresh/(sigma*sigma))
+}
+
+// guessArms adds the network's depth of each wrist against its shoulder, and,
+// where the arm is read as the network reads it, of the elbow against the line
+// between them.
+func (b *bodyFit) guessArms(s *normal, k int) {
+	nd := &b.nodes[k]
+	if !nd.guessed {
+		return
+	}
+	o := k * numJoints
+	for side := range 2 {
+		sh, e, w := jShoulderL+side, jElbowL+side, jWristL+side
+		if !nd.ok[sh] || !nd.ok[e] || !nd.ok[w] {
+			continue
+		}
+		if !nd.hands.ok { // the grid has heard it
+			arm := b.lengthIn(lenUpperArm) + b.lengthIn(lenForearm)
+			b.guess(s, k, []int{o + w, o + sh}, []float64{1, -1}, math.Hypot(worldFarIn, wristGuessShare*arm))
+		}
+		if b.readAsGuessed(k, side) {
+			b.guess(s, k, []int{o + e, o + sh, o + w}, []float64{1, -.5, -.5}, guessElbowIn)
+		}
+	}
+}
+
+// readAsGuessed says whether an arm's reading is the network's, or the network
+// has its elbow so near the line that it has none.
+func (b *bodyFit) readAsGuessed(k, side int) bool {
+	a := b.arms[side]
+	if len(a) == 0 || !a[k].ok {
+		return true
+	}
+	g := b.guessOff(k, side)
+	return math.Abs(g) < readingsApartIn || (g > 0) == (a[k].taken == farther)
 }

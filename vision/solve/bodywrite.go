@@ -50,7 +50,7 @@ func (b *bodyFit) depthAt(joint int, ms float64) (z, sigma float64, ok bool) {
 // mean of a swing.
 func (b *bodyFit) handDepth(ms float64) (z, sigma float64) {
 	if z, s, ok := b.depthAt(jHandL, ms); ok {
-		return z - b.cam.distance, s
+		return z - b.cam.distance, math.Hypot(s, b.handsSpread(ms))
 	}
 	sin, cos := math.Sincos(b.cam.yaw)
 	return -handsFrontIn * cos, math.Hypot(handsFrontSigmaIn*cos, 12*sin)
@@ -82,10 +82,11 @@ func (b *bodyFit) write(sol *vision.Solution, s *scene) {
 			if !ok || !b.traces[l].ok[i] {
 				continue
 			}
-			if j == jElbowL || j == jElbowL+1 {
-				sigma = math.Hypot(sigma, b.elbowTurn(j, ms, z))
+			p := b.traces[l].at(i)
+			if j <= jElbowR {
+				p = b.onCircle(p, j-jElbowL, ms, false)
 			}
-			body[s.side(l)] = b.place(b.traces[l].at(i), z, sigma)
+			body[s.side(l)] = b.place(p, z, b.withHands(j, ms, sigma))
 			any = true
 		}
 		for q, left := range [2]int{jHipL, jShoulderL} {
@@ -114,37 +115,128 @@ func (b *bodyFit) write(sol *vision.Solution, s *scene) {
 			body[s.side(l)] = b.place(b.traces[l].at(i), z+ahead*b.cam.axisX.Z, math.Hypot(sigma, 2.5))
 		}
 		if any {
-			sol.Frames[i].Body = body
+			sol.Frames[i].Body, sol.Frames[i].Other = body, b.others(s, i)
 		}
 	}
 }
 
-// elbowTurn is what the other reading of a bent arm adds to an elbow's depth
-// error, inches. The picture and the arm's lengths are as well met by an elbow
-// as far behind the line from shoulder to wrist as it was put before it; the
-// hidden arm's is put on the right side more often than not. With three chances
-// in four for the chosen side, half the distance between the two readings is
-// the standard deviation.
-func (b *bodyFit) elbowTurn(elbow int, ms, z float64) float64 {
-	side := elbow - jElbowL
-	sh, _, ok0 := b.depthAt(jShoulderL+side, ms)
-	wr, _, ok1 := b.depthAt(jWristL+side, ms)
-	if !ok0 || !ok1 {
-		return 0
+// others are the places of the elbows and wrists in a frame by the reading of
+// the arm that was not taken.
+func (b *bodyFit) others(s *scene, frame int) (out []vision.OtherPlace) {
+	ms := s.looks[frame].ms
+	for side := range 2 {
+		move, weight := b.otherAt(side, ms)
+		if weight <= 0 {
+			continue
+		}
+		for _, j := range [2]int{jElbowL + side, jWristL + side} {
+			l := int(jointLandmark[j])
+			z, sigma, ok := b.depthAt(j, ms)
+			if !ok || !b.traces[l].ok[frame] {
+				continue
+			}
+			p, by := b.traces[l].at(frame), move
+			if j <= jElbowR {
+				p = b.onCircle(p, side, ms, true)
+			} else {
+				by *= wristMoves
+			}
+			out = append(out, vision.OtherPlace{Landmark: vision.Landmark(s.side(l)), Weight: weight,
+				Place: b.place(p, z+by, b.withHands(j, ms, sigma))})
+		}
 	}
-	return math.Abs(z - (sh+wr)/2)
+	return out
+}
+
+// withHands is a joint's depth error with its share of the spread of the hands'
+// depth, which the fit held.
+func (b *bodyFit) withHands(joint int, ms, sigma float64) float64 {
+	switch joint {
+	case jHandL, jHandR:
+		return math.Hypot(sigma, b.handsSpread(ms))
+	case jWristL, jWristR:
+		return math.Hypot(sigma, (1-wristMoves/2)*b.handsSpread(ms))
+	case jElbowL, jElbowR:
+		return math.Hypot(sigma, b.handsSpread(ms)/2)
+	}
+	return sigma
+}
+
+// onCircle moves an elbow's mark to where its reading has it in the picture, or
+// the reading that was not taken.
+func (b *bodyFit) onCircle(p point, side int, ms float64, other bool) point {
+	lo, hi, t := b.between(ms)
+	for _, q := range [2]struct {
+		node  int
+		share float64
+	}{{lo, 1 - t}, {hi, t}} {
+		n := &b.arms[side][q.node]
+		if !n.ok {
+			continue
+		}
+		r := n.taken
+		if other {
+			r = 1 - r
+		}
+		by := r3.Sub(b.elbowRay(q.node, side, r), b.nodes[q.node].mark[side])
+		p.u, p.v = p.u+q.share*b.cam.f*by.X, p.v+q.share*b.cam.f*by.Y
+	}
+	return p
+}
+
+// wristMoves is the wrist's share of the elbow's move between readings: it lies
+// that far up the line from fist to elbow.
+const wristMoves = 0.2
+
+// otherAt is by how much the other reading moves an elbow in depth at a time,
+// inches, and its chance; straight between nodes.
+func (b *bodyFit) otherAt(side int, ms float64) (move, weight float64) {
+	lo, hi, t := b.between(ms)
+	for _, q := range [2]struct {
+		node  int
+		share float64
+	}{{lo, 1 - t}, {hi, t}} {
+		n := &b.arms[side][q.node]
+		if n.other == 0 && q.share > 0 {
+			return 0, 0
+		}
+		move += q.share * (n.read[1-n.taken].elbow.Z - n.read[n.taken].elbow.Z)
+		weight += q.share * n.other
+	}
+	return move, weight
+}
+
+// between is the nodes about a time and how far it lies from the first to the
+// second.
+func (b *bodyFit) between(ms float64) (lo, hi int, t float64) {
+	k := sort.Search(len(b.nodes), func(i int) bool { return b.nodes[i].ms >= ms })
+	lo, hi = max(0, k-1), min(len(b.nodes)-1, k)
+	if hi > lo {
+		t = max(0, min(1, (ms-b.nodes[lo].ms)/(b.nodes[hi].ms-b.nodes[lo].ms)))
+	}
+	return lo, hi, t
+}
+
+// follow moves the body with the hips' home after the scale has changed.
+func (b *bodyFit) follow() {
+	d := b.cam.distance - b.home
+	for i := range b.depth {
+		b.depth[i] += d
+	}
+	b.home = b.cam.distance
 }
 
 // lineAt places the two ends of the hip or shoulder line in a frame: half the
 // width to either side of the middle of the marks at the depth of the joints'
 // middle, by the line's openness. What is uncertain is mostly the openness,
-// which moves the ends against each other; each end gets 1/sqrt 2 of that move,
-// so that two independent ends make it up.
+// which moves the ends against each other, and the depth of the middle, which
+// moves both along the ray; each end gets sqrt 2 of either move, so that two
+// independent ends make it up.
 func (b *bodyFit) lineAt(q, left, frame int, ms float64) (lead, rear vision.Point3, ok bool) {
 	l := jointLandmark[left]
 	p, r := b.traces[l].at(frame), b.traces[l+1].at(frame)
-	z0, _, ok0 := b.depthAt(left, ms)
-	z1, _, ok1 := b.depthAt(left+1, ms)
+	z0, s0, ok0 := b.depthAt(left, ms)
+	z1, s1, ok1 := b.depthAt(left+1, ms)
 	open, sigma, ok2 := b.bars[q].at(ms)
 	if !p.ok || !r.ok || !ok0 || !ok1 || !ok2 {
 		return lead, rear, false
@@ -155,9 +247,15 @@ func (b *bodyFit) lineAt(q, left, frame int, ms float64) (lead, rear vision.Poin
 	off, by := b.bars[q].half(open, -(p.v-r.v)/2*z/c.f)
 	centre := r3.Scale(z, c.ray(mid))
 	flat := math.Hypot(p.sigma, r.sigma) / math.Sqrt2 * z / c.f
+	// both ends' depths go together for the most part: their mean error is the
+	// middle's
+	deep := (s0 + s1) / 2
+	if left == jHipL {
+		deep = 0 // the hips' middle is what depths count from: BodyDepthSigmaIn
+	}
 	end := func(sign float64) vision.Point3 {
 		move := func(a r3.Vec) float64 {
-			return max(flat*math.Hypot(a.X, a.Y), math.Sqrt2*sigma*math.Abs(r3.Dot(a, by)))
+			return math.Hypot(max(flat*math.Hypot(a.X, a.Y), math.Sqrt2*sigma*math.Abs(r3.Dot(a, by))), deep*r3.Dot(a, c.ray(mid)))
 		}
 		return vision.Point3{Vec3: vision.Vec3(c.toSwing(r3.Add(centre, r3.Scale(sign, off)))), Valid: true,
 			SX: move(c.axisX), SY: move(c.up), SZ: move(c.axisZ)}

@@ -99,10 +99,10 @@ func (c *camera) place(lead, rear, hips point, heightIn float64) {
 	for range 4 {
 		k := (cameraUpIn - c.ankleUp) / (depth * long)
 		c.tilt = math.Asin(max(-0.9, min(0.9, k))) - below
-		// Hips stand (v_ankle - v_hip)/scale above the ankles and some 3 in
+		// Hips stand (v_ankle - v_hip)/scale above the ankles and a little
 		// behind them; height seen from above by tilt is depth.
 		rise := (mid.v - hips.v) / c.scale
-		depth = c.distance + rise*math.Sin(c.tilt) - 3*math.Cos(c.tilt)*math.Cos(c.yaw)
+		depth = c.distance + rise*math.Sin(c.tilt) - hipsBehindIn*math.Cos(c.tilt)*math.Cos(c.yaw)
 	}
 	// camera height moves the numerator; focal length and distance move
 	// together and change both terms

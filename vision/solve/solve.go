@@ -165,13 +165,15 @@ func (w *work) feetLine() (angleGuess, bool) {
 	return w.cam.feetLine(w.scene.median(w.moments.stance, vision.LeftAnkle), w.scene.median(w.moments.stance, vision.RightAnkle))
 }
 
-// three fits body and bat and writes the Solution.
+// three fits body and bat and writes the Solution. They take turns, see grip.go:
+// the arms place the bat, its direction tells the arms' readings apart, and the
+// arms so read place it anew.
 func (w *work) three(ctx context.Context, out *vision.Track) error {
 	sc, c := w.scene, &w.cam
 	sol := &vision.Solution{Frames: make([]vision.Pose3, len(sc.looks)),
 		ScaleSigmaRel: c.scaleSigma, BatScaleSigmaRel: c.scaleSigma, YawSigmaDeg: c.yawSigma * 180 / math.Pi, TiltSigmaDeg: c.rollSigma * 180 / math.Pi}
 	w.contactMs = sc.looks[w.moments.peak].ms
-	body, err := w.fitBody()
+	body, err := w.fitBody(nil, nil)
 	if err != nil {
 		return err
 	}
@@ -179,19 +181,12 @@ func (w *work) three(ctx context.Context, out *vision.Track) error {
 		return err
 	}
 	if w.moments.hasBat {
-		if err := w.bat(sol, body); err != nil {
+		if body, err = w.together(ctx, sol, body); err != nil {
 			return err
 		}
 		out.Scale = w.scaleFound(sol.ScaleSigmaRel)
 	} else {
 		sol.Notes = append(sol.Notes, "too few frames show both ends of the bat to place it in depth")
-	}
-	if w.moments.hasBat {
-		// the bat has changed scale and contact
-		w.contactMs = contactOf(sol, sc, w.contactMs)
-		if body, err = w.fitBody(); err != nil {
-			return err
-		}
 	}
 	w.note(sol)
 	body.write(sol, sc)
@@ -200,7 +195,58 @@ func (w *work) three(ctx context.Context, out *vision.Track) error {
 	return nil
 }
 
-func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
+// together fits the bat, the body around it and the bat in its hands.
+func (w *work) together(ctx context.Context, sol *vision.Solution, body *bodyFit) (*bodyFit, error) {
+	peakMs := w.scene.looks[w.moments.peak].ms
+	bat := w.newBat(body)
+	s, cov, err := w.firstBat(sol, bat, peakMs)
+	if err != nil {
+		return nil, err
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	// the bat has changed scale and contact
+	w.contactMs = contactOf(sol, w.scene, w.contactMs)
+	if body, err = w.fitBody(bat, cov); err != nil {
+		return nil, err
+	}
+	bat.holdHands(body)
+	if err := minimise(bat, s, fitSteps); err != nil {
+		return nil, fmt.Errorf("fit the bat in the hands: %w", err)
+	}
+	w.takeScale(bat)
+	body.follow()
+	_, err = bat.write(sol, s, peakMs)
+	return body, err
+}
+
+// firstBat fits the bat for the first time, choosing its depth signs and its
+// break.
+func (w *work) firstBat(sol *vision.Solution, b *batFit, peakMs float64) (s *normal, cov *covariance, err error) {
+	b.turnCue(peakMs)
+	s = b.size()
+	if sol.Doubt, err = b.refine(b.chooseSigns(peakMs), s); err != nil {
+		return nil, nil, fmt.Errorf("fit the bat: %w", err)
+	}
+	b.findBreak(peakMs)
+	if err := minimise(b, s, fitSteps); err != nil {
+		return nil, nil, fmt.Errorf("fit the bat: %w", err)
+	}
+	w.takeScale(b)
+	cov, err = b.write(sol, s, peakMs)
+	return s, cov, err
+}
+
+// takeScale takes lens and scale from the bat's fit.
+func (w *work) takeScale(b *batFit) {
+	w.cam.f, w.cam.scale = b.f(), b.scale()
+	w.replace()
+}
+
+// newBat is the bat's problem over all frames that show it, with its depth near
+// the hands'.
+func (w *work) newBat(body *bodyFit) *batFit {
 	sc, c := w.scene, &w.cam
 	first, last := -1, -1
 	for i := range sc.looks {
@@ -230,22 +276,16 @@ func (w *work) bat(sol *vision.Solution, body *bodyFit) error {
 			// one observation per 300 ms
 			b.leanWeight[i] = min(1, dt/0.3) / (leanSigmaIn * leanSigmaIn)
 		}
+	}
+	b.holdHands(body)
+	return b
+}
+
+// holdHands takes the bottom hand's depth from the body's fit.
+func (b *batFit) holdHands(body *bodyFit) {
+	for i := range b.looks {
 		b.depth[i], b.depthSigma[i] = body.handDepth(b.looks[i].ms)
 	}
-	b.turnCue(sc.looks[w.moments.peak].ms)
-	s := b.size()
-	doubt, err := b.refine(b.chooseSigns(sc.looks[w.moments.peak].ms), s)
-	if err != nil {
-		return fmt.Errorf("fit the bat: %w", err)
-	}
-	sol.Doubt = doubt
-	b.findBreak(sc.looks[w.moments.peak].ms)
-	if err := minimise(b, s, fitSteps); err != nil {
-		return fmt.Errorf("fit the bat: %w", err)
-	}
-	c.f, c.scale = b.f(), b.scale()
-	w.replace()
-	return b.write(sol, s, sc.looks[w.moments.peak].ms)
 }
 
 // doubtNoted is the Doubt from which a reader of the record should know of it.
