@@ -19,6 +19,12 @@ import (
 // not film: less than 20 of them move a bar by little. Judgement.
 const claimWeight = 20
 
+// A bar that renders call too wide is narrowed as if a third of them had said
+// so: a rendered hitter is sharper than film, and moves as one family of motions
+// does, which a prior of hitters' means fits better than it fits people.
+// Judgement.
+const narrowingShare = 1. / 3
+
 // judging names the seeds whose clips judge the pipeline. Bars fitted to them
 // would prove nothing.
 var judging = regexp.MustCompile(`^s(31|77001|99\d\d\d)_`)
@@ -66,7 +72,12 @@ func Calibrate(reports []Report, now time.Time) (metrics.Calibration, error) {
 // factor is kept to three decimals, far finer than its own error.
 func factor(sum float64, n int) metrics.Factor {
 	thousandths := func(v float64) float64 { return math.Round(1000*v) / 1000 }
-	f := math.Sqrt((claimWeight + sum) / (claimWeight + float64(n)))
+	weight := float64(n)
+	raw := sum / weight
+	if raw < 1 {
+		weight *= narrowingShare
+	}
+	f := math.Sqrt((claimWeight + weight*raw) / (claimWeight + weight))
 	f = max(metrics.LeastFactor, min(metrics.MostFactor, f))
-	return metrics.Factor{Factor: thousandths(f), N: n, Raw: thousandths(sum / float64(n))}
+	return metrics.Factor{Factor: thousandths(f), N: n, Raw: thousandths(raw)}
 }

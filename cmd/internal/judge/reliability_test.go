@@ -77,7 +77,8 @@ func TestCalibrate(t *testing.T) {
 		{2, 4, math.Sqrt(28. / 22)},   // two errors move little
 		{20, 4, math.Sqrt(100. / 40)}, // as many as the claim counts for: half-way in variance
 		{200, 1, 1},
-		{200, .25, metrics.LeastFactor}, // root of 70/220 = .56, held
+		{60, .25, math.Sqrt(25. / 40)},   // counts for 20
+		{2000, .25, metrics.LeastFactor}, // root of 187/687 = .52, held
 		{2000, 9, metrics.MostFactor},
 	} {
 		got, err := Calibrate([]Report{judgement("s1_00", c.n, c.raw)}, now)
