@@ -89,11 +89,16 @@ func newReading(track *vision.Track) (*reading, error) {
 	return r, nil
 }
 
-// paced reports whether a clip without a clock has guesses at capture times
-// that are not its presentation times.
+// paced reports whether a clip without a clock has guesses at capture times by
+// which some of its frames go at another pace than others.
 func paced(c vision.Clip) bool {
+	if len(c.Times) == 0 {
+		return false
+	}
+	last := c.Times[len(c.Times)-1]
 	for _, t := range c.Times {
-		if t.Ms != t.PTSMs {
+		// Off a common rate by a hundredth of the whole.
+		if math.Abs(t.Ms*last.PTSMs-t.PTSMs*last.Ms) > 0.01*last.Ms*last.PTSMs {
 			return true
 		}
 	}
