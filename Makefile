@@ -2,7 +2,7 @@
 # own set-up (system packages, ONNX Runtime) and is quick when repeated.
 SHELL := /bin/bash
 .DEFAULT_GOAL := bin/nightcage
-.PHONY: demo test bench accuracy calibrate faults lint readme setup clean bin/nightcage
+.PHONY: demo test bench accuracy calibrate cases faults lint readme setup clean bin/nightcage
 
 env := . cmd/setup/env.sh &&
 
@@ -51,6 +51,12 @@ calibrate: bin/nightcage
 	@$(env) bin/nightcage calibrate .calibrate/*.json > .calibrate/new && mv .calibrate/new metrics/calibration.json
 	@rm -rf .calibrate
 	@echo "metrics/calibration.json is made; build again to use it"
+
+# One swing as phones and apps write it: table of cases by outcome; fails when one
+# ends otherwise than testdata/phone/expected.tsv says.
+cases: setup
+	@$(env) go test -tags customenv -run '^TestPhoneCases$$' -count=1 -timeout 60m ./worker/analysis -args -cases >.cases.log || { cat .cases.log; exit 1; }
+	@cat testdata/cases.txt; rm .cases.log
 
 readme: bin/nightcage
 	@cmd/setup/readme.sh
