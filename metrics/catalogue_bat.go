@@ -38,16 +38,19 @@ func elbowAt(side func(*scene, vision.Landmark) point, at phases.EventID) func(*
 
 // path is the length of a point's path from bat parallel to contact, through
 // 12 equal steps of time.
-func path(of func(batPose) r3.Vec) func(*scene) float64 {
+func path(along func(batPose) float64) func(*scene) float64 {
 	return func(s *scene) float64 {
-		long := 0.0
-		var last r3.Vec
-		for i, m := range s.between(phases.BatParallel, phases.Contact, 12) {
-			p := of(s.bat(m))
-			if i > 0 {
-				long += r3.Norm(r3.Sub(p, last))
+		long, last := 0.0, 0.0
+		at := s.between(phases.BatParallel, phases.Contact, 12)
+		for i, m := range at {
+			b := s.batMoving(m)
+			_, v := b.along(along(b))
+			if speed := r3.Norm(v); i > 0 {
+				long += (last + speed) / 2 * (m.ms - at[i-1].ms) / 1000
+				last = speed
+			} else {
+				last = speed
 			}
-			last = p
 		}
 		return long
 	}
@@ -81,7 +84,7 @@ func attackAngle(s *scene) float64 {
 	return deg(math.Atan2(v.Y, math.Hypot(v.X, v.Z)))
 }
 
-func knobEnd(b batPose) r3.Vec { return b.knob }
+func knobEnd(batPose) float64 { return 0 }
 
 func batEntries() []entry {
 	knobTip := []string{roleKnob, roleTip}
@@ -124,7 +127,7 @@ func batEntries() []entry {
 		extreme(bat("knob_path_contact", "knob path, bat parallel to contact", "in", in, "length of the path of the knob's end from bat parallel to contact, in three dimensions", "0 or more", 1.5, knobTip,
 			path(knobEnd), parallel, contact)),
 		extreme(bat("barrel_path_contact", "barrel path, bat parallel to contact", "in", in, "length of the path of the tip from bat parallel to contact, in three dimensions", "0 or more", 4, knobTip,
-			path(batPose.tip), parallel, contact)),
+			path(barrelEnd), parallel, contact)),
 		extreme(bat("barrel_over_knob_path_contact", "barrel path over knob path", "1", "1", "barrel_path_contact divided by knob_path_contact", "1 or more", 1.5, knobTip,
 			func(s *scene) float64 {
 				knob := path(knobEnd)(s)
@@ -132,7 +135,7 @@ func batEntries() []entry {
 				if s.why == nil && s.d == nil && knob < 1 {
 					s.fail(ReasonUndefined, "the knob moves less than an inch")
 				}
-				return path(batPose.tip)(s) / knob
+				return path(barrelEnd)(s) / knob
 			}, parallel, contact)),
 		bat("bat_speed_contact", "bat speed at contact", "mph", mph, "speed in three dimensions of the sweet spot (6 in from the tip on the bat's axis) at the instant before contact", "0 or more", 4, knobTip,
 			speedAtContact(sweetSpot), contact),

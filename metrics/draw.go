@@ -31,6 +31,9 @@ const (
 // scatter of the bat counts for more the further contact lies from a frame.
 const FromTogether SourceOfError = "together"
 
+// jitterAlone leaves out of scatter what lasts.
+const jitterAlone SourceOfError = "jitter alone"
+
 var sourceWords = map[SourceOfError]string{
 	FromLandmarks: "where body points were seen", FromBat: "where the bat was seen", FromEvents: "when it was",
 	FromScale: "how large things are", FromClock: "the frame rate", FromCamera: "how the camera stands",
@@ -269,7 +272,8 @@ func (d *draw) fill(p point, first, end int) {
 			d.jitter[p][j] = r3.Scale(math.Sqrt(share), along(d.motion.points[p][j].sigma, normal3(rng)))
 		}
 	}
-	if d.motion.lasting == 0 {
+	if d.motion.lasting == 0 || d.on[jitterAlone] {
+		clear(d.lasting[p][first:end])
 		return
 	}
 	rng := d.stream(int(p), 0)

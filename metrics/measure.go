@@ -65,6 +65,9 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o Opti
 		s.Sighting.View = vision.ViewUnknown
 	}
 	s.Clip.Window = track.Window
+	if w := track.Window; w[0] < w[1] && w[1] <= len(track.Clip.Times) {
+		s.Clip.FromMs, s.Clip.ToMs = track.Clip.Times[w[0]].Ms, track.Clip.Times[w[1]-1].Ms
+	}
 	s.Timeline.Kind, s.Timeline.Timed, s.Timeline.Why = tl.Kind, tl.Timed, tl.Why
 	s.Timeline.Result, s.Timeline.ResultWhy = tl.Result, tl.ResultWhy
 	s.Timeline.Events = append(s.Timeline.Events, tl.Events...)
@@ -288,7 +291,7 @@ func fill(ctx context.Context, out []Result, all []entry, r *reading, t *vision.
 			open[i] = false
 			continue
 		}
-		conclude(&out[i], all[i], nominal[i]-lengthened[i], samples[i])
+		conclude(&out[i], all[i], nominal[i], lengthened[i], samples[i])
 		o.Calibration.calibrate(&out[i])
 		grade(&out[i], all[i], r, t, uses[i])
 	}
@@ -385,17 +388,19 @@ func refuse(out *Result, why *missing) {
 // to a tenth of what it adds to its standard uncertainty.
 const biasDraws = 100
 
-// scatterBias is what the scatter of marks adds to each extreme on average, 0
+// scatterBias is what the jitter of marks adds to each extreme on average, 0
 // for other measures. A largest value or a path length can only grow by
 // scatter. The camera has put it into the reading once, so what a second helping
 // adds is an estimate of what the first did (bootstrap bias correction: Davison
-// and Hinkley 1997, section 2.2).
+// and Hinkley 1997, section 2.2). What lasts is left out of this: on a solver's
+// path it is not scatter that the reading holds but what smoothing may have taken
+// from it.
 func scatterBias(ctx context.Context, all []entry, nominal []float64, open []bool, r *reading, seed uint64) ([]float64, error) {
 	some := make([]bool, len(all))
 	for i, e := range all {
 		some[i] = open[i] && e.extreme
 	}
-	samples, _, err := propagate(ctx, all, nominal, some, r, mix(seed), biasDraws, map[SourceOfError]bool{FromLandmarks: true, FromBat: true})
+	samples, _, err := propagate(ctx, all, nominal, some, r, mix(seed), biasDraws, map[SourceOfError]bool{FromLandmarks: true, FromBat: true, jitterAlone: true})
 	if err != nil {
 		return nil, err
 	}
@@ -409,15 +414,14 @@ func scatterBias(ctx context.Context, all []entry, nominal []float64, open []boo
 }
 
 // conclude puts value and error bar into a result. The interval is the central
-// one of the draws; for an extreme it is moved so that the draws' mean falls on
-// the corrected value, for an angle of limbs it is bias-corrected.
-func conclude(out *Result, e entry, value float64, s sampleOf) {
+// one of the draws; for an extreme both lose what jitter lengthened them by, the
+// draws twice, having had it twice; for an angle of limbs the interval is
+// bias-corrected.
+func conclude(out *Result, e entry, nominal, lengthened float64, s sampleOf) {
+	value := nominal - lengthened
 	low, high := s.central(.95)
-	switch {
-	case e.extreme:
-		by := value - s.mean()
-		low, high = low+by, high+by
-	case e.bent:
+	low, high = low-2*lengthened, high-2*lengthened
+	if e.bent {
 		low, high = s.corrected(value, .95)
 	}
 	// Near the end of its range (an angle near 180) every draw falls to one side.

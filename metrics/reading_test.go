@@ -70,7 +70,7 @@ func TestTurningBat(t *testing.T) {
 		near(t, "speed at contact", speed(s, sweetSpot, s.at(phases.Contact)), want, c.tol*want)
 		near(t, "peak speed", peakSpeed(sweetSpot)(s), want, c.tol*want)
 		arc := c.w.lengthIn * math.Pi / 2
-		near(t, "barrel path", path(batPose.tip)(s), arc, .002*arc) // 12 chords of 7.5 deg
+		near(t, "barrel path", path(barrelEnd)(s), arc, .002*arc)
 		near(t, "knob path", path(knobEnd)(s), 0, 1e-3)
 		b := s.bat(s.at(phases.Contact))
 		near(t, "heading", deg(math.Atan2(b.dir.X, b.dir.Z)), 0, .01)
