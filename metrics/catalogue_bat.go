@@ -137,11 +137,11 @@ func batEntries() []entry {
 				}
 				return path(barrelEnd)(s) / knob
 			}, parallel, contact)),
-		bat("bat_speed_contact", "bat speed at contact", "mph", mph, "speed in three dimensions of the sweet spot (6 in from the tip on the bat's axis) at the instant before contact", "0 or more", 4, knobTip,
+		bat("bat_speed_contact", "bat speed at contact", "mph", mph, "speed in three dimensions of the sweet spot (6 in from the tip on the bat's axis) at the instant before contact", "0 or more", 3.3, knobTip,
 			speedAtContact(sweetSpot), contact),
-		bat("bat_tip_speed_contact", "bat tip speed at contact", "mph", mph, "speed in three dimensions of the tip at the instant before contact", "0 or more", 5, knobTip,
+		bat("bat_tip_speed_contact", "bat tip speed at contact", "mph", mph, "speed in three dimensions of the tip at the instant before contact", "0 or more", 4, knobTip,
 			speedAtContact(barrelEnd), contact),
-		extreme(bat("bat_speed_peak", "peak bat speed", "mph", mph, "largest speed in three dimensions of the sweet spot (6 in from the tip), from forward move to the instant before contact", "0 or more", 4, knobTip,
+		extreme(bat("bat_speed_peak", "peak bat speed", "mph", mph, "largest speed in three dimensions of the sweet spot (6 in from the tip), from forward move to the instant before contact", "0 or more", 3.3, knobTip,
 			peakSpeed(sweetSpot), phases.ForwardMove, contact)),
 		extreme(bat("hand_speed_peak", "peak hand speed", "mph", mph, "largest speed in three dimensions of the grip (on the bat's axis, 6 in from the knob's end), from forward move to contact", "0 or more", 3, knobTip,
 			peakSpeed(grip), phases.ForwardMove, contact)),
