@@ -46,6 +46,7 @@ make -f lavfi -i testsrc2=s=320x180:r=60:d=1 -frames:v 1 $x264 one-picture.mp4
 make -f lavfi -i testsrc2=s=320x180:r=60:d=1 -frames:v 11 $x264 eleven-pictures.mp4
 make -f lavfi -i testsrc2=s=320x180:r=60:d=1 -frames:v 12 $x264 twelve-pictures.mp4
 make -f lavfi -i testsrc2=s=64x64:r=10:d=2 -f gif gif.mp4
+make -f lavfi -i testsrc2=s=320x180:r=1:d=1 -frames:v 1 photo.jpg
 printf '#EXTM3U\n#EXT-X-TARGETDURATION:10\n#EXTINF:10,\ngood.mp4\n#EXT-X-ENDLIST\n' > playlist.mp4
 printf 'ffconcat version 1.0\nfile good.mp4\n' > list.mp4
 make -f lavfi -i testsrc2=s=320x192:r=30:d=1 -flags +ildct+ilme -x264opts tff=1 $x264 interlaced.mp4

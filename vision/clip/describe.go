@@ -54,15 +54,8 @@ func describePicture(c *vision.Clip, p *probed) *Error {
 	if st == nil {
 		return refuse(NoVideoStream, "The file holds sound or data but no moving picture.")
 	}
-	switch {
-	case st.CodecName == "" || st.CodecName == "unknown" || st.Width <= 0 || st.Height <= 0:
-		return refuse(Damaged, "The file names a video but does not say how its pictures are stored.")
-	case st.Width > MaxSidePx || st.Height > MaxSidePx:
-		return refuse(TooLarge, "The picture is %d x %d pixels; no side may be over %d.", st.Width, st.Height, MaxSidePx)
-	case st.Width < MinSidePx || st.Height < MinSidePx:
-		return refuse(Unsupported, "The picture is only %d x %d pixels; nobody can be measured in it.", st.Width, st.Height)
-	case st.FieldOrder != "" && st.FieldOrder != "progressive" && st.FieldOrder != "unknown":
-		return refuse(Unsupported, "The clip is interlaced, as broadcast is: every picture mixes two instants, so a moving bat shows twice. Film progressive (the camera's setting with a p), or send the camera's own file.")
+	if e := usable(st); e != nil {
+		return e
 	}
 	aspect, err := pixelAspect(st.SAR)
 	if err != nil {
@@ -75,6 +68,30 @@ func describePicture(c *vision.Clip, p *probed) *Error {
 	if aspect != 0 {
 		c.Notes = append(c.Notes, fmt.Sprintf("the picture is stored with oblong points (%s) and was stretched to square ones", st.SAR))
 	}
+	if n := p.videos(); n > 1 {
+		c.Notes = append(c.Notes, fmt.Sprintf("the file holds %d videos; the first was looked at", n))
+	}
+	c.Width, c.Height = squared(st.Width, st.Height, aspect)
+	return turn(c, st)
+}
+
+// usable says why a video's pictures cannot be measured in, whatever they show.
+func usable(st *stream) *Error {
+	switch {
+	case st.CodecName == "" || st.CodecName == "unknown" || st.Width <= 0 || st.Height <= 0:
+		return refuse(Damaged, "The file names a video but does not say how its pictures are stored.")
+	case st.Width > MaxSidePx || st.Height > MaxSidePx:
+		return refuse(TooLarge, "The picture is %d x %d pixels; no side may be over %d.", st.Width, st.Height, MaxSidePx)
+	case st.Width < MinSidePx || st.Height < MinSidePx:
+		return refuse(Unsupported, "The picture is only %d x %d pixels; nobody can be measured in it.", st.Width, st.Height)
+	case st.FieldOrder != "" && st.FieldOrder != "progressive" && st.FieldOrder != "unknown":
+		return refuse(Unsupported, "The clip is interlaced, as broadcast is: every picture mixes two instants, so a moving bat shows twice. Film progressive (the camera's setting with a p), or send the camera's own file.")
+	}
+	return nil
+}
+
+// turn fills how the stored picture is made upright.
+func turn(c *vision.Clip, st *stream) *Error {
 	for _, d := range st.SideData {
 		if d.Matrix == "" {
 			continue
@@ -89,12 +106,8 @@ func describePicture(c *vision.Clip, p *probed) *Error {
 		}
 		c.RotationDeg, c.Mirrored = o.turnDeg, o.mirrored
 	}
-	c.Width, c.Height = squared(st.Width, st.Height, aspect)
 	if c.RotationDeg%180 != 0 {
 		c.Width, c.Height = c.Height, c.Width
-	}
-	if n := p.videos(); n > 1 {
-		c.Notes = append(c.Notes, fmt.Sprintf("the file holds %d videos; the first was looked at", n))
 	}
 	return nil
 }

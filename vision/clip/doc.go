@@ -20,8 +20,17 @@
 //
 // Probe fills vision.Clip.Clock by the first of these that applies: a capture
 // rate told with the job; a capture-rate tag in the file that is well above the
-// stored rate; the presentation times themselves. Scan.Apply may later withdraw
-// it.
+// stored rate; the presentation times themselves. Scan.Apply withdraws it where
+// pictures repeat, Unclocked where the swing shows that it cannot be right: slow
+// motion is often stored with nothing that tells.
+//
+// # What a file says of itself
+//
+// ffprobe tells of streams and packets, with a deadline and a bound on its
+// answer. The file's index is read here first (readIndex): it holds the
+// camera's notes on the video track, which ffprobe does not show, and what it
+// promises is refused when it is more than the file can hold. Nothing that a
+// file claims is believed where its pictures say otherwise.
 //
 // # Native memory
 //
