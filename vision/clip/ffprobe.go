@@ -90,6 +90,23 @@ func (p *probed) videos() int {
 // maxPixels is the largest picture that ffprobe decodes to see what it is.
 const maxPixels = MaxSidePx * MaxSidePx
 
+// probing is the run of ffprobe on a file: only local files, only containers we
+// know, no pictures beyond maxPixels.
+func probing(ctx context.Context, exe, path string) *exec.Cmd {
+	cmd := exec.CommandContext(ctx, exe, "-v", "error", "-of", "json=compact=1",
+		"-protocol_whitelist", "file", "-format_whitelist", containers,
+		"-max_pixels", strconv.Itoa(maxPixels), "-select_streams", "v", "-show_format", "-show_streams",
+		"-show_entries", "packet=stream_index,pts,flags", "file:"+path)
+	cmd.Env = []string{"LC_ALL=C"}
+	for _, k := range []string{"PATH", "LD_LIBRARY_PATH"} {
+		if v, ok := os.LookupEnv(k); ok {
+			cmd.Env = append(cmd.Env, k+"="+v)
+		}
+	}
+	cmd.WaitDelay = 2 * time.Second
+	return cmd
+}
+
 // runFFprobe asks ffprobe about the video streams and each of their packets.
 func runFFprobe(ctx context.Context, path string, deadline time.Duration) (*probed, error) {
 	name := filepath.Base(path)
@@ -103,19 +120,9 @@ func runFFprobe(ctx context.Context, path string, deadline time.Duration) (*prob
 	}
 	within, cancel := context.WithTimeout(ctx, deadline)
 	defer cancel()
-	cmd := exec.CommandContext(within, exe, "-v", "error", "-of", "json=compact=1",
-		"-protocol_whitelist", "file", "-format_whitelist", containers,
-		"-max_pixels", strconv.Itoa(maxPixels), "-select_streams", "v", "-show_format", "-show_streams",
-		"-show_entries", "packet=stream_index,pts,flags", "file:"+full)
+	cmd := probing(within, exe, full)
 	out, complaint := &bounded{max: maxProbeOutput}, &bounded{max: 64 << 10}
 	cmd.Stdout, cmd.Stderr = out, complaint
-	cmd.Env = []string{"LC_ALL=C"}
-	for _, k := range []string{"PATH", "LD_LIBRARY_PATH"} {
-		if v, ok := os.LookupEnv(k); ok {
-			cmd.Env = append(cmd.Env, k+"="+v)
-		}
-	}
-	cmd.WaitDelay = 2 * time.Second
 	err = cmd.Run()
 	switch {
 	case ctx.Err() != nil:
