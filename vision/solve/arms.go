@@ -18,6 +18,9 @@ const (
 	// An elbow's depth against the shoulder's changes at some 150 in/s at most
 	// (half of the hands' speed).
 	elbowSpeedInS = 150.0
+	// What the weighing rests on, trunk, lengths and marks, is itself off in some
+	// swings so far that it tells nothing.
+	readingVoid = 0.2
 )
 
 // reading is one way of reading an arm at a node.
@@ -128,7 +131,7 @@ func (a arm) follow(nodes []bodyNode) {
 		nd.taken = r
 		if nd.ok && nd.read[farther].elbow.Z-nd.read[nearer].elbow.Z > readingsApartIn {
 			x, y := fwd[k][r]+bwd[k][r], fwd[k][1-r]+bwd[k][1-r]
-			nd.other = min(.5, math.Exp(y-logSum(x, y)))
+			nd.other = min(.5, (1-readingVoid)*math.Exp(y-logSum(x, y))+readingVoid/2)
 		}
 		r = back[k][r]
 	}

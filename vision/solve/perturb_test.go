@@ -26,6 +26,8 @@ type wear struct {
 	batWander             float64 // sd per axis, correlated over 40 ms
 	world                 bool
 	worldDepth, worldXY   float64 // sd of the 3-D guess, slowly wandering, per joint
+	leanDeg               float64 // sd of the 3-D guess's lean of trunk and of legs
+	turnedArms            float64 // share of arms whose elbow the guess has on the wrong side
 	swapShare             float64 // share of time with left and right arm exchanged
 	missBat               float64 // share of knob and tip marks missing
 	statedBody, statedBat float64 // sigma written on the marks
@@ -61,7 +63,6 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rng := rand.New(rand.NewPCG(o.seed, 99))
 	scale := tr.Scale.PxPerIn
 	tr.Scale, tr.Sighting, tr.Notes = vision.Scale{}, vision.Sighting{}, nil
 	tr.Clip.FocalPx = o.focal * f.Camera.FocalPx
@@ -69,6 +70,15 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 	if err != nil {
 		t.Fatal(err)
 	}
+	o.on(tr, sol, scale)
+	return tr
+}
+
+// on wears the marks of a track, whose exact places sol has; scale is px per inch
+// at the hitter.
+func (o wear) on(tr *vision.Track, sol *vision.Solution, scale float64) {
+	rng := rand.New(rand.NewPCG(o.seed, 99))
+	lead := tr.Hand.Lead(vision.LeftHand)
 	type joint struct {
 		off   [2]float64
 		walks [2]walk
@@ -87,6 +97,7 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 		js[j].w3off = r3.Vec{X: rng.NormFloat64() * o.worldXY * .7, Y: rng.NormFloat64() * o.worldXY * .7, Z: rng.NormFloat64() * o.worldDepth * .7}
 	}
 	worldScale := 1 + 0.05*rng.NormFloat64()
+	leans := o.misguesses(rng)
 	var bw [4]walk
 	for k := range bw {
 		bw[k].rng = rng
@@ -95,15 +106,16 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 	var lastHand r3.Vec
 	for i := range tr.Frames {
 		fr := &tr.Frames[i]
-		hand, _ := f.Landmark(i, vision.LeftHand)
+		hand := r3.Vec(sol.Frames[i].Body[lead].Vec3)
 		speed := 0.0
 		if i > 0 {
-			speed = r3.Norm(r3.Sub(r3.Vec(hand.XYZ), lastHand)) / (fr.Ms - tr.Frames[i-1].Ms) * 1000
+			speed = r3.Norm(r3.Sub(hand, lastHand)) / (fr.Ms - tr.Frames[i-1].Ms) * 1000
 		}
-		lastHand = r3.Vec(hand.XYZ)
+		lastHand = hand
 		blur := min(1, speed/250)
 		if o.world {
 			fr.World = worldFrom(sol.Camera, sol.Frames[i].Body)
+			leans.misguess(fr.World)
 		}
 		for j := range fr.Body {
 			m := &fr.Body[j]
@@ -151,7 +163,40 @@ func worn(t testing.TB, f *truth.File, o wear) *vision.Track {
 			m.SigmaPx = max(0.5, o.statedBat*scale)
 		}
 	}
-	return tr
+}
+
+// misguess is what a network gets wrong about a whole clip's depths: it leans
+// trunk and legs otherwise (radians) and reads arms the other way.
+type misguess struct {
+	trunk, legs float64
+	turned      [2]bool
+}
+
+func (o wear) misguesses(rng *rand.Rand) (m misguess) {
+	if o.leanDeg == 0 && o.turnedArms == 0 {
+		return m
+	}
+	m.trunk, m.legs = o.leanDeg*math.Pi/180*rng.NormFloat64(), o.leanDeg*math.Pi/180*rng.NormFloat64()
+	for side := range m.turned {
+		m.turned[side] = rng.Float64() < o.turnedArms
+	}
+	return m
+}
+
+func (m misguess) misguess(w []vision.Vec3) {
+	for side, turned := range m.turned {
+		l := vision.Landmark(side)
+		if sh, e, wr := w[vision.LeftShoulder+l], &w[vision.LeftElbow+l], w[vision.LeftWrist+l]; turned {
+			e.Z = sh.Z + wr.Z - e.Z
+		}
+	}
+	for l := range w {
+		lean := m.trunk
+		if vision.Landmark(l) >= vision.LeftKnee {
+			lean = m.legs
+		}
+		w[l].Z += lean * w[l].Y // from the hips' middle
+	}
 }
 
 // worldFrom is the truth as a pose network would say it: metres, from the middle

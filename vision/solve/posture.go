@@ -42,9 +42,13 @@ const (
 	balanceAheadIn                 = 1.2
 	balanceStandIn, balanceSwingIn = 1.6, 3.5
 	balanceAlongIn                 = 5.0
+	// Feet stand square, open or closed by 10 deg over two feet of base (common
+	// practice; squareSigma is how far the mean of that is from the pitcher's line).
+	feetSquareIn = 4.0
 )
 
-// balance adds what standing on one's feet says of the depths at node k.
+// balance adds what standing on one's feet, side by side to the pitcher, says of
+// the depths at node k.
 func (b *bodyFit) balance(s *normal, k int) {
 	nd := &b.nodes[k]
 	var idx [numJoints]int
@@ -63,6 +67,11 @@ func (b *bodyFit) balance(s *normal, k int) {
 			res += jac[j] * b.depth[idx[j]]
 		}
 		s.add(idx[:], jac[:], res, nd.fresh/(sigma*sigma))
+	}
+	if l, r := jAnkleL, jAnkleR; nd.ok[l] && nd.ok[r] {
+		o, z := k*numJoints, b.cam.axisZ
+		jl, jr := r3.Dot(z, nd.ray[l]), -r3.Dot(z, nd.ray[r])
+		s.add([]int{o + l, o + r}, []float64{jl, jr}, jl*b.depth[o+l]+jr*b.depth[o+r], nd.fresh/sq(feetSquareIn))
 	}
 	if nd.stance {
 		along(b.cam.axisZ, balanceAheadIn, balanceStandIn)

@@ -18,6 +18,7 @@ type synthetic struct {
 	left            bool
 	fps             float64
 	height, bat     float64
+	motion          *motion // nil: the plain one
 }
 
 func plain() synthetic {
@@ -31,6 +32,9 @@ const (
 
 // pose is the hitter at a time about contact, swing frame.
 func (s synthetic) pose(ms float64) (body []r3.Vec, head, knob, tip r3.Vec) {
+	if s.motion != nil {
+		return s.motion.pose(s.height, s.bat, ms)
+	}
 	h := s.height / 70
 	turn := 1 / (1 + math.Exp(-(ms+65)/26)) // 0 before, 1 after
 	line := func(mid r3.Vec, half, openDeg float64) (lead, rear r3.Vec) {
