@@ -187,7 +187,9 @@ type Track struct {
 	Ball *BallFlight `json:"ball,omitempty"`
 	// Sounds are the sharp onsets heard while Frames were taken, in order of
 	// time. Unheard says why there was no listening; with neither, it was quiet.
-	Sounds  []Sound  `json:"sounds,omitempty"`
-	Unheard string   `json:"unheard,omitempty"`
-	Notes   []string `json:"notes,omitempty"` // things a reader of the record should know, in plain words
+	Sounds  []Sound `json:"sounds,omitempty"`
+	Unheard string  `json:"unheard,omitempty"`
+	// Ground is what was seen of plate, lines and posts; nil when nobody looked.
+	Ground *Ground  `json:"ground,omitempty"`
+	Notes  []string `json:"notes,omitempty"` // things a reader of the record should know, in plain words
 }
