@@ -167,6 +167,7 @@ const (
 	streamDepth
 	streamCurve
 	streamBall
+	streamLimb
 )
 
 func (d *draw) stream(what, part int) *rand.Rand {
@@ -281,9 +282,46 @@ func (d *draw) fill(p point, first, end int) {
 	if p.velocity() { // one path's speed: too fast or too slow throughout
 		w = newWave(rng, 1, level(1), lastingMs)
 	}
-	for j := first; j < end; j++ {
-		d.lasting[p][j] = along(d.motion.points[p][j].sigma, w.at(d.motion.times[j]))
+	limb, inLimb := limbOf(p)
+	var whole wave
+	if inLimb && d.motion.solved {
+		whole = newWave(d.stream(streamLimb, limb), math.Sqrt(d.motion.lasting), level(lastingKept), lastingMs)
 	}
+	for j := first; j < end; j++ {
+		z := w.at(d.motion.times[j])
+		if inLimb && d.motion.solved {
+			z = d.limbwise(z, whole.at(d.motion.times[j]))
+		}
+		d.lasting[p][j] = along(d.motion.points[p][j].sigma, z)
+	}
+}
+
+// limbDepth is the share of a joint's depth variance that it has in common with
+// its limb. A joint's depth is solved from its neighbour's by the length of the
+// bone between and how short that looks, so that errors run on from joint to
+// joint. Against exact solutions of rendered clips neighbours' depth errors are
+// correlated .8 to .96, but for the rear leg at contact, which is not.
+const limbDepth = .75
+
+// limbwise puts a limb's common error in place of that share of a joint's own,
+// along the line of sight.
+func (d *draw) limbwise(own, whole r3.Vec) r3.Vec {
+	u := d.motion.toCamera
+	depth := r3.Dot(u, own)
+	return r3.Add(own, r3.Scale(math.Sqrt(limbDepth)*r3.Dot(u, whole)+(math.Sqrt(1-limbDepth)-1)*depth, u))
+}
+
+// limbOf numbers arms and legs: shoulder to hand and hip to toe, left before
+// right.
+func limbOf(p point) (limb int, ok bool) {
+	left := leftOf(p)
+	switch {
+	case left >= vision.LeftHip && left <= vision.LeftToe:
+		return 2 + int(p) - int(left), true
+	case left >= vision.LeftShoulder && left <= vision.LeftHand:
+		return int(p) - int(left), true
+	}
+	return 0, false
 }
 
 // reading is what a point moves by in the i-th frame of the motion where the

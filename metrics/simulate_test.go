@@ -61,6 +61,9 @@ func simulate(f *truth.File, exact vision.Track, e errorsOf, rng *rand.Rand) (vi
 	for p := range scatters {
 		scatters[p] = scatterOf(e.lastMs, rng)
 	}
+	if e.lastMs > 0 {
+		shareDepths(&scatters, axis, e.lastMs, rng)
+	}
 	out := exact
 	sol := *exact.Solution
 	sol.ScaleSigmaRel, sol.BatScaleSigmaRel, sol.YawSigmaDeg, sol.TiltSigmaDeg = e.scaleRel, e.scaleRel, e.yaw, e.tilt
@@ -165,6 +168,28 @@ func scatterOf(lastMs float64, rng *rand.Rand) overTime {
 		}
 	}
 	return lasting(.1, lastMs, rng)
+}
+
+// shareDepths gives the joints of each arm and leg three quarters of their depth
+// variance in common, as a solver does that places each from its neighbour.
+func shareDepths(scatters *[vision.NumLandmarks + 3]func(ms float64) [3]float64, sight vision.Vec3, lastMs float64, rng *rand.Rand) {
+	for _, limb := range [][]vision.Landmark{
+		{vision.LeftShoulder, vision.LeftElbow, vision.LeftWrist, vision.LeftHand},
+		{vision.LeftHip, vision.LeftKnee, vision.LeftAnkle, vision.LeftHeel, vision.LeftToe},
+	} {
+		for side := range vision.Landmark(2) {
+			common := lasting(.1, lastMs, rng)
+			for _, l := range limb {
+				own := scatters[l+side]
+				scatters[l+side] = func(ms float64) [3]float64 {
+					v, c := own(ms), common(ms)
+					depth := sight.X*v[0] + sight.Z*v[2]
+					by := math.Sqrt(.75)*(sight.X*c[0]+sight.Z*c[2]) + (.5-1)*depth
+					return [3]float64{v[0] + by*sight.X, v[1], v[2] + by*sight.Z}
+				}
+			}
+		}
+	}
 }
 
 // jointErrors gives every landmark, and the head, its own error and its pair's,
