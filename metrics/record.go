@@ -7,7 +7,7 @@ import (
 
 // SchemaVersion is the version of the record's shape. Within a major version
 // fields are only added.
-const SchemaVersion = "1.0"
+const SchemaVersion = "1.1"
 
 // Status says whether a clip could be measured at all.
 type Status string
@@ -70,6 +70,14 @@ type ClipFacts struct {
 	Lost        int     `json:"frames_lost"`     // listed but not decoded
 	Repeats     int     `json:"frames_repeated"` // pictures equal to the one before
 	Window      [2]int  `json:"window"`          // frames [first, end) looked at in full
+	// Swing numbers this swing among the Swings that were found in the clip, from
+	// 1 in order of time; 0 when none was.
+	Swing  int `json:"swing,omitempty"`
+	Swings int `json:"swings,omitempty"`
+	// FromMs and ToMs are the capture times of the window's first and last
+	// frame, the clip's first being 0; they only order where the clock is unknown.
+	FromMs float64 `json:"from_ms"`
+	ToMs   float64 `json:"to_ms"`
 }
 
 // CameraFacts is the solved camera.

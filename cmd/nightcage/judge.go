@@ -80,10 +80,14 @@ func judgeFolder(ctx context.Context, dir string, log io.Writer) (judge.Report, 
 	}
 	defer a.Close()
 	run := func(ctx context.Context, path string, subject vision.Subject) (judge.Measured, error) {
-		res, err := a.Run(ctx, path, subject, analysis.Options{NoStills: true}, nil)
+		found, err := a.Run(ctx, path, subject, analysis.Options{NoStills: true}, nil)
 		if err != nil {
 			return judge.Measured{}, err
 		}
+		if len(found) > 1 {
+			return judge.Measured{}, fmt.Errorf("judge %s: %d swings were found, the truth file knows of one", path, len(found))
+		}
+		res := found[0]
 		return judge.Measured{Track: res.Track, Timeline: res.Timeline, Swing: res.Swing}, nil
 	}
 	return judge.Folder(ctx, dir, run, func(i, n int, clip string) {

@@ -34,8 +34,11 @@ func newMeasureCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "measure CLIP",
 		Short: "Measure one clip now, without the queue",
-		Long: `Measure finds the swing in CLIP and prints its events and measures, each with a
-95 % error bar, or a reason where it could not be measured.
+		Long: `Measure finds the swings in CLIP and prints for each its events and measures, each
+with a 95 % error bar, or a reason where it could not be measured.
+
+Of a clip with several swings --json prints one record after the other, and the
+files of swing 2 are named FILE-2: track-2.json for --track track.json.
 
 Tell what you know: the hitter's height or the bat's length sets the scale, the
 true capture rate sets the clock of a slow-motion clip.
@@ -68,18 +71,28 @@ func (o *measureOptions) run(ctx context.Context, path string, subject vision.Su
 	}
 	defer a.Close()
 	progress, done := bar(log, "measuring "+filepath.Base(path))
-	res, err := a.Run(ctx, path, subject, analysis.Options{NoStills: o.stills == "", Budget: o.budget}, progress)
+	found, err := a.Run(ctx, path, subject, analysis.Options{NoStills: o.stills == "", Budget: o.budget}, progress)
 	done()
 	if err != nil {
 		return o.failed(a, path, subject, err, out)
 	}
-	if err := o.files(res); err != nil {
-		return err
+	for i, res := range found {
+		if err := o.files(res); err != nil {
+			return err
+		}
+		if o.asJSON {
+			err = printJSON(out, res.Swing)
+		} else {
+			if i > 0 {
+				fmt.Fprintln(out)
+			}
+			err = report.Swing(out, res.Swing)
+		}
+		if err != nil {
+			return err
+		}
 	}
-	if o.asJSON {
-		return printJSON(out, res.Swing)
-	}
-	return report.Swing(out, res.Swing)
+	return nil
 }
 
 // failed prints the record of a clip that could not be measured, for readers
@@ -93,12 +106,22 @@ func (o *measureOptions) failed(a *analysis.Analyser, path string, subject visio
 	return errors.Join(err, printJSON(out, s))
 }
 
+// numbered puts the number of a swing that is one of several at the end of a
+// file's name, before its extension.
+func numbered(path string, c metrics.ClipFacts) string {
+	if c.Swings < 2 || path == "" {
+		return path
+	}
+	ext := filepath.Ext(path)
+	return fmt.Sprintf("%s-%d%s", strings.TrimSuffix(path, ext), c.Swing, ext)
+}
+
 // files writes what was asked for beside the record.
 func (o *measureOptions) files(res *analysis.Result) error {
 	for _, f := range []struct {
 		path string
 		v    any
-	}{{o.track, res.Track}, {o.timeline, res.Timeline}} {
+	}{{numbered(o.track, res.Swing.Clip), res.Track}, {numbered(o.timeline, res.Swing.Clip), res.Timeline}} {
 		if f.path == "" {
 			continue
 		}
@@ -116,7 +139,8 @@ func (o *measureOptions) files(res *analysis.Result) error {
 	if err := os.MkdirAll(o.stills, 0o755); err != nil {
 		return fmt.Errorf("write stills: %w", err)
 	}
-	stem := strings.TrimSuffix(res.Track.Clip.Name, filepath.Ext(res.Track.Clip.Name))
+	name := numbered(res.Track.Clip.Name, res.Swing.Clip)
+	stem := strings.TrimSuffix(name, filepath.Ext(name))
 	for _, s := range res.Stills {
 		if err := os.WriteFile(filepath.Join(o.stills, stem+"_"+string(s.Event)+".jpg"), s.JPEG, 0o644); err != nil {
 			return fmt.Errorf("write stills: %w", err)
@@ -140,6 +164,10 @@ func bar(log io.Writer, what string) (say func(done, total int), end func()) {
 	b := progressbar.NewOptions(-1, progressbar.OptionSetWriter(f), progressbar.OptionSetDescription(what),
 		progressbar.OptionClearOnFinish(), progressbar.OptionShowCount(), progressbar.OptionSetWidth(30))
 	return func(done, total int) {
+		if total == 0 {
+			_ = b.Add(1) // not known yet: a count without an end
+			return
+		}
 		if b.GetMax() != total {
 			b.ChangeMax(total)
 		}

@@ -16,6 +16,7 @@ import (
 
 	"nightcage/cmd/internal/report"
 	"nightcage/metrics"
+	"nightcage/phases"
 	"nightcage/worker"
 )
 
@@ -121,13 +122,13 @@ func printTable(out io.Writer, events []event.Event) error {
 		return err
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "ID\tRECORDED\tHITTER\tCLIP\tBAT SPEED\tATTACK ANGLE\tMEASURES")
+	fmt.Fprintln(w, "ID\tRECORDED\tHITTER\tCLIP\tSWING\tBAT SPEED\tATTACK ANGLE\tMEASURES")
 	for _, e := range events {
 		var s metrics.Swing
 		if err := e.DataAs(&s); err != nil {
 			return fmt.Errorf("record %s: %w", e.ID(), err)
 		}
-		row := []string{shortID(e.ID()), e.Time().Local().Format("2006-01-02 15:04"), e.Subject(), s.Clip.Name}
+		row := []string{swingID(e.ID(), s), e.Time().Local().Format("2006-01-02 15:04"), e.Subject(), s.Clip.Name, which(s)}
 		if s.Status == metrics.StatusFailed {
 			row = append(row, "-", "-", "none: "+s.Failure.Text)
 		} else {
@@ -136,6 +137,28 @@ func printTable(out io.Writer, events []event.Event) error {
 		fmt.Fprintln(w, strings.Join(row, "\t"))
 	}
 	return w.Flush()
+}
+
+// swingID is a record's id cut short, with the number that tells it from the other
+// swings of its clip.
+func swingID(id string, s metrics.Swing) string {
+	if s.Clip.Swings < 2 {
+		return shortID(id)
+	}
+	return fmt.Sprintf("%s-%d", shortID(id), s.Clip.Swing)
+}
+
+// which says which swing of its clip a record is of, and what sort when it is no
+// full swing.
+func which(s metrics.Swing) string {
+	if s.Status == metrics.StatusFailed {
+		return "-"
+	}
+	words := fmt.Sprintf("%d of %d", max(s.Clip.Swing, 1), max(s.Clip.Swings, 1))
+	if s.Timeline.Kind != phases.KindSwing {
+		words += ", " + string(s.Timeline.Kind)
+	}
+	return words
 }
 
 // short prints a measure with half the width of its 95 % interval.

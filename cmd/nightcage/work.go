@@ -193,24 +193,36 @@ func (stages) Analyze(ctx context.Context, j worker.Job, progress func(done, tot
 	}
 	defer a.Close()
 	progress(0, 0)
-	res, err := a.Run(ctx, j.Clip, j.Subject, analysis.Options{}, progress)
+	found, err := a.Run(ctx, j.Clip, j.Subject, analysis.Options{}, progress)
 	if err != nil {
 		return worker.Result{}, clipFailure(err)
 	}
-	var w worker.Swing
+	var out worker.Result
+	for _, res := range found {
+		w, err := stored(res)
+		if err != nil {
+			return worker.Result{}, err
+		}
+		out.Swings = append(out.Swings, w)
+	}
+	return out, nil
+}
+
+// stored is a swing as the worker stores it.
+func stored(res *analysis.Result) (w worker.Swing, err error) {
 	for _, part := range []struct {
 		into *json.RawMessage
 		from any
 	}{{&w.Data, res.Swing}, {&w.Track, res.Track}, {&w.Timeline, res.Timeline}} {
 		if *part.into, err = json.Marshal(part.from); err != nil {
-			return worker.Result{}, &worker.Failure{Class: worker.ClassBroken, Kind: worker.KindInternal,
+			return w, &worker.Failure{Class: worker.ClassBroken, Kind: worker.KindInternal,
 				Words: "the result cannot be written", Err: err}
 		}
 	}
 	for _, s := range res.Stills {
 		w.Stills = append(w.Stills, worker.File{Name: string(s.Event) + ".jpg", Bytes: s.JPEG})
 	}
-	return worker.Result{Swings: []worker.Swing{w}}, nil
+	return w, nil
 }
 
 // clipFailure gives an error of the stages its class.

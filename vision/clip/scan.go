@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 
 	"gocv.io/x/gocv"
 
@@ -15,14 +16,17 @@ import (
 const thumbWidth = 160
 
 // Scan compares each picture of a clip with the one before it on a thumbnail:
-// how much moves, and whether pictures are repeated. Close it.
+// how much moves, whether pictures are repeated, and where it is cut. Close it.
 type Scan struct {
 	box    vision.Box
 	thumb  gocv.Mat
 	before []byte
+	scenes [2]coarse // of the last two pictures, the later first
 	index  []int
 	energy []float64
 	change []float64
+	step   []float64 // how unlike the picture before
+	over   []float64 // and the one before that
 }
 
 // NewScan makes a Scan that measures motion in box, px of the upright picture;
@@ -41,6 +45,7 @@ func (s *Scan) Add(index int, gray gocv.Mat) error {
 	w, h := int(float64(gray.Cols())/shrink), max(1, int(float64(gray.Rows())/shrink))
 	gocv.Resize(gray, &s.thumb, image.Pt(w, h), 0, 0, gocv.InterpolationArea)
 	now := s.thumb.ToBytes()
+	s.look(newCoarse(now, w, h))
 	s.index = append(s.index, index)
 	if len(s.before) != len(now) {
 		if s.before != nil {
@@ -70,6 +75,18 @@ func (s *Scan) Add(index int, gray gocv.Mat) error {
 	s.change = append(s.change, topMean(&histogram, max(len(now)/100, 1)))
 	s.before = now
 	return nil
+}
+
+// look holds the scene against the last two.
+func (s *Scan) look(c coarse) {
+	var unlike [2]float64
+	for k, d := range s.scenes {
+		if len(d.sums) == len(c.sums) {
+			unlike[k] = c.unlike(d)
+		}
+	}
+	s.step, s.over = append(s.step, unlike[0]), append(s.over, unlike[1])
+	s.scenes = [2]coarse{c, s.scenes[0]}
 }
 
 // cells is the box in thumbnail cells.
@@ -113,6 +130,11 @@ func topMean(histogram *[256]int, n int) float64 {
 // picture before, gray levels beyond noise; 0 for the first.
 func (s *Scan) Energy() []float64 { return s.energy }
 
+// Cuts are the pictures, counted as added, that begin another scene than the one
+// before: the film was cut there. Scenes that dissolve into each other, and cuts
+// that only leave out time before the same background, are not told.
+func (s *Scan) Cuts() []int { return cuts(s.step, s.over) }
+
 // Indices are the pictures' indices into Clip.Times, as added.
 func (s *Scan) Indices() []int { return s.index }
 
@@ -121,4 +143,15 @@ func (s *Scan) Indices() []int { return s.index }
 // and Conflict says why. c itself is not changed.
 //
 // Whether pictures repeat can be told only where something moves fast.
-func (s *Scan) Apply(c vision.Clip) vision.Clip { return withRepeats(c, s.index, s.change) }
+func (s *Scan) Apply(c vision.Clip) vision.Clip {
+	return withRepeats(c, s.index, s.motion())
+}
+
+// motion is the change of each picture with that at cuts taken out.
+func (s *Scan) motion() []float64 {
+	change := slices.Clone(s.change)
+	for _, i := range s.Cuts() {
+		change[i] = change[i-1]
+	}
+	return change
+}

@@ -2,16 +2,15 @@
 // hitter, bat and ball, solves the swing in three dimensions, times its events,
 // measures it and draws the stills.
 //
-// A long clip is read once on thumbnails to find the swing. A few pictures are
-// looked at for the hitter; then the frames around the swing are read once to
-// follow the body, once to follow the bat with the hands known, and up to
-// contact once more for the stills. Pictures are never kept: memory does not
+// A clip is read once on thumbnails to find where it is cut and when something
+// moves as a swing does. For each such burst a few pictures are looked at for the
+// hitter; then the frames around it are read once to follow the body, once to
+// follow the bat with the hands known, and up to contact once more for the stills. Pictures are never kept: memory does not
 // grow with the clip.
 package analysis
 
 import (
 	"context"
-	"fmt"
 
 	"nightcage/metrics"
 	"nightcage/models"
@@ -90,34 +89,63 @@ func (a *Analyser) options(o Options) metrics.Options {
 	return metrics.Options{Pipeline: PipelineVersion, Models: a.nets, Budget: o.Budget, Calibration: metrics.ShippedCalibration()}
 }
 
-// Run measures the swing in the clip at path. progress, which may be nil, is
-// called from the calling goroutine as frames are done.
+// Run measures the swings in the clip at path, in order of time, numbered. A
+// take, a check or a bunt is one of them, with its own Timeline.Kind; a burst of
+// motion that turns out to be nothing of the kind is only told of in the notes.
+// progress, which may be nil, is called from the calling goroutine as frames are
+// done; total is 0 until it is known.
 //
 // The error is a *clip.Error when the file cannot be read, an *Error when there
-// is nothing in it to measure, the context's when that ends first.
-func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject, o Options, progress func(done, total int)) (*Result, error) {
+// is nothing in it to measure, the context's when that ends first. Where one of
+// several swings cannot be measured the others are.
+func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject, o Options, progress func(done, total int)) ([]*Result, error) {
 	c, err := clip.Probe(ctx, path, subject)
 	if err != nil {
 		return nil, err
 	}
 	steps := newSteps(o, progress)
-	track, tl, err := a.see(ctx, path, c, subject, steps)
+	s, err := surveyClip(ctx, path, c, steps)
 	if err != nil {
 		return nil, err
 	}
-	if c, doubted, err := doubtClock(track); err != nil {
+	found, err := a.seeAll(ctx, path, s.clip, s, subject, steps)
+	if err != nil {
+		return nil, err
+	}
+	if c, doubted, err := found.doubt(); err != nil {
 		return nil, err
 	} else if doubted {
-		if track, tl, err = a.see(ctx, path, c, subject, steps); err != nil {
+		if found, err = a.seeAll(ctx, path, c, s, subject, steps); err != nil {
 			return nil, err
 		}
 	}
-	if tl.Kind == phases.KindNone {
-		return nil, &Error{Kind: NoSwing, Clip: c.Name, Reason: "No swing was found in the clip: " + tl.Why + "."}
+	found.dropEmpty()
+	if len(found.swings) == 0 {
+		return nil, found.why()
 	}
+	var out []*Result
+	for _, w := range found.swings {
+		res, err := a.measure(ctx, path, w, o, steps)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, res)
+	}
+	for i, res := range out {
+		res.Swing.Clip.Swing, res.Swing.Clip.Swings = i+1, len(out)
+		res.Swing.Notes = append(res.Swing.Notes, found.notes()...)
+	}
+	steps.finish()
+	return out, nil
+}
+
+// measure makes the record and the stills of one swing.
+func (a *Analyser) measure(ctx context.Context, path string, w seen, o Options, steps *steps) (*Result, error) {
+	track, tl := w.track, w.timeline
 	for _, e := range tl.Events {
 		if e.ID == phases.Contact && e.Found && tl.Timed && (tl.Result == phases.ResultHit || tl.Result == phases.ResultUnknown) {
 			// A path smoothed through the blow reads slow; now its instant is known.
+			var err error
 			if track, err = solve.Struck(ctx, track, e.Ms, e.SigmaMs); err != nil {
 				return nil, err
 			}
@@ -127,63 +155,34 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 	if err != nil {
 		return nil, err
 	}
+	if tl.Result == phases.ResultUnknown && track.Ball != nil && track.Ball.Kind == vision.BallNone {
+		swing.Notes = append(swing.Notes, "no ball in view: a practice swing, or a ball that could not be seen")
+	}
 	res := &Result{Track: track, Timeline: tl, Swing: swing}
 	if !o.NoStills {
 		if res.Stills, err = drawStills(ctx, path, res, steps); err != nil {
 			return nil, err
 		}
 	}
-	steps.finish()
 	return res, nil
 }
 
-// see follows body, bat, ball and sound by the clip's clock and times the swing.
-func (a *Analyser) see(ctx context.Context, path string, c vision.Clip, subject vision.Subject, steps *steps) (track vision.Track, tl phases.Timeline, err error) {
-	track, height, err := a.follow(ctx, path, c, subject, steps)
+// see follows body, bat, ball and sound in one window by the clip's clock and
+// times the swing.
+func (a *Analyser) see(ctx context.Context, path string, c vision.Clip, win [2]int, subject vision.Subject, steps *steps) (w seen, err error) {
+	track, height, err := a.follow(ctx, path, c, win, subject, steps)
 	if err != nil {
-		return track, tl, err
+		return w, err
 	}
 	if err := a.addBat(ctx, path, &track, height, steps); err != nil {
-		return track, tl, err
+		return w, err
 	}
-	if track, err = solve.Run(ctx, track); err != nil {
-		return track, tl, err
+	if w.track, err = solve.Run(ctx, track); err != nil {
+		return w, err
 	}
-	if err := addSounds(ctx, path, &track); err != nil {
-		return track, tl, err
+	if err := addSounds(ctx, path, &w.track); err != nil {
+		return w, err
 	}
-	tl, err = phases.Find(track)
-	return track, tl, err
-}
-
-// steps turns the passes over the window into one count of progress.
-type steps struct {
-	done, total int
-	passes      int
-	say         func(done, total int)
-}
-
-func newSteps(o Options, say func(done, total int)) *steps {
-	s := &steps{passes: 2, say: say}
-	if !o.NoStills {
-		s.passes++
-	}
-	if say == nil {
-		s.say = func(int, int) {}
-	}
-	return s
-}
-
-// frames says how many frames each pass from here on reads.
-func (s *steps) frames(n int) { s.total = s.done + n*s.passes }
-
-func (s *steps) frame() {
-	s.done = min(s.done+1, s.total)
-	s.say(s.done, s.total)
-}
-
-func (s *steps) finish() { s.say(s.total, s.total) }
-
-func wrap(c vision.Clip, doing string, err error) error {
-	return fmt.Errorf("%s in clip %s: %w", doing, c.Name, err)
+	w.timeline, err = phases.Find(w.track)
+	return w, err
 }

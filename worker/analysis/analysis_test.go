@@ -44,7 +44,7 @@ func TestSwingAgainstTruth(t *testing.T) {
 	f := readTruth(t, "s77001_00")
 	subject := vision.Subject{HeightIn: f.Hitter.HeightIn, BatIn: f.Bat.LengthIn, Bats: vision.SideUnknown}
 	calls, lastDone, lastTotal := 0, 0, 0
-	res, err := a.Run(t.Context(), filepath.Join(clips, "s77001_00.mp4"), subject, Options{}, func(done, total int) {
+	found, err := a.Run(t.Context(), filepath.Join(clips, "s77001_00.mp4"), subject, Options{}, func(done, total int) {
 		if done < lastDone {
 			t.Errorf("progress went back from %d to %d", lastDone, done)
 		}
@@ -53,6 +53,10 @@ func TestSwingAgainstTruth(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if len(found) != 1 {
+		t.Fatalf("%d swings, want 1", len(found))
+	}
+	res := found[0]
 	if calls < len(f.Frames) || lastDone != lastTotal || lastTotal == 0 {
 		t.Errorf("progress: %d calls, ended at %d of %d", calls, lastDone, lastTotal)
 	}

@@ -12,15 +12,10 @@ import (
 	"nightcage/vision/pose/smooth"
 )
 
-// follow reads the window and follows the hitter's body and the camera's motion
+// follow reads the window win of the clip and follows the hitter's body and the camera's motion
 // through it. Hand, Sighting, Scale and Solution are left for later stages.
 // heightPx is the hitter's standing height in the picture.
-func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subject vision.Subject, steps *steps) (track vision.Track, heightPx float64, err error) {
-	c, win, err := window(ctx, path, c)
-	if err != nil {
-		return track, 0, err
-	}
-	steps.frames(win[1] - win[0])
+func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, win [2]int, subject vision.Subject, steps *steps) (track vision.Track, heightPx float64, err error) {
 	hitter, err := a.findHitter(ctx, path, c, win)
 	if err != nil {
 		return track, 0, err
@@ -33,9 +28,6 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 	if err := r.Seek(ctx, win[0]); err != nil {
 		return track, 0, err
 	}
-	whole := clip.Whole(c)
-	scan := clip.NewScan(vision.Box{})
-	defer scan.Close()
 	still := clip.NewStabiliser(hitter.Box)
 	defer still.Close()
 	body := a.pose.Follow(hitter)
@@ -52,11 +44,6 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 		}
 		if err != nil {
 			return track, 0, err
-		}
-		if whole { // else window has scanned it
-			if err := scan.Add(p.Index, r.Gray()); err != nil {
-				return track, 0, wrap(c, "look for repeated pictures", err)
-			}
 		}
 		f := vision.Frame{Index: p.Index, Ms: c.Times[p.Index].Ms}
 		look, err := body.Next(ctx, p.BGR)
@@ -84,9 +71,6 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, subje
 		steps.frame()
 	}
 	track.Clip = r.Clip()
-	if whole {
-		track.Clip = scan.Apply(track.Clip)
-	}
 	track.Notes = append(track.Notes, c.Notes...)
 	if unsteady != "" {
 		track.Notes = append(track.Notes, "the camera's own motion could not be followed throughout: "+unsteady)

@@ -98,7 +98,7 @@ func TestPhoneCases(t *testing.T) {
 // what the record says about clock or refusal.
 func outcome(t *testing.T, a *Analyser, path string, subject vision.Subject) (got string, values int, says string) {
 	t.Helper()
-	res, err := a.Run(t.Context(), path, subject, Options{NoStills: true}, nil)
+	found, err := a.Run(t.Context(), path, subject, Options{NoStills: true}, nil)
 	if err != nil {
 		kind, reason, ok := Reason(err)
 		if !ok {
@@ -106,6 +106,10 @@ func outcome(t *testing.T, a *Analyser, path string, subject vision.Subject) (go
 		}
 		return kind, 0, reason
 	}
+	if len(found) != 1 {
+		t.Fatalf("%d swings, want 1", len(found))
+	}
+	res := found[0]
 	for _, m := range res.Swing.Measures {
 		if m.Value != nil {
 			values++

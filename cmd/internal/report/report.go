@@ -71,6 +71,13 @@ func (p *printer) head(s metrics.Swing) {
 	if s.Status == metrics.StatusFailed {
 		return
 	}
+	if s.Clip.Swings > 1 {
+		p.f("swing %d of %d in the clip", s.Clip.Swing, s.Clip.Swings)
+		if s.Clock.Known {
+			p.f(", looked at from %.1f to %.1f s", s.Clip.FromMs/1000, s.Clip.ToMs/1000)
+		}
+		p.f("\n")
+	}
 	who := s.Subject.Hitter
 	if who == "" {
 		who = "hitter"
