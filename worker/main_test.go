@@ -62,7 +62,7 @@ func (s script) Analyze(ctx context.Context, j Job, progress func(done, total in
 	line, _, _ := strings.Cut(string(b), "\n")
 	verb, arg, _ := strings.Cut(line, " ")
 	switch verb {
-	case "ok":
+	case "ok", "two": // swings
 	case "slow": // with progress
 		d, err := time.ParseDuration(arg)
 		if err != nil {
@@ -120,9 +120,12 @@ func (s script) Analyze(ctx context.Context, j Job, progress func(done, total in
 	default:
 		return Result{}, fmt.Errorf("test clip says %q", line)
 	}
-	data := testSwing(j, fmt.Sprintf("made by process %d", os.Getpid()))
-	return Result{Swings: []Swing{{Data: data, Track: []byte(`{"frames":[]}`), Timeline: []byte(`{"events":[]}`),
-		Stills: []File{{"contact.png", []byte("not a picture, " + j.ID)}}}}}, nil
+	swing := Swing{Data: testSwing(j, fmt.Sprintf("made by process %d", os.Getpid())), Track: []byte(`{"frames":[]}`), Timeline: []byte(`{"events":[]}`),
+		Stills: []File{{"contact.png", []byte("not a picture, " + j.ID)}}}
+	if verb == "two" {
+		return Result{Swings: []Swing{swing, swing}}, nil
+	}
+	return Result{Swings: []Swing{swing}}, nil
 }
 
 // The test binary is also the analysis process and the worker process of the
