@@ -50,8 +50,22 @@ func (p *printer) f(format string, args ...any) {
 }
 
 // table prints rows whose cells are parted by tabs.
-func (p *printer) table(rows []string) {
-	t := tabwriter.NewWriter(p.w, 0, 0, 3, ' ', 0)
+func (p *printer) table(rows []string) { p.tableWith(rows, nil) }
+
+// tableWith prints lines of plain text under some of the rows, by their index.
+func (p *printer) tableWith(rows []string, under map[int][]string) {
+	var b strings.Builder
+	p.aligned(&b, rows)
+	for i, line := range strings.Split(strings.TrimSuffix(b.String(), "\n"), "\n") {
+		p.f("%s\n", line)
+		for _, text := range under[i] {
+			p.f("%s\n", text)
+		}
+	}
+}
+
+func (p *printer) aligned(w io.Writer, rows []string) {
+	t := tabwriter.NewWriter(w, 0, 0, 3, ' ', 0)
 	for _, r := range rows {
 		if p.err == nil {
 			_, p.err = fmt.Fprintln(t, r)
@@ -138,6 +152,7 @@ func (p *printer) events(s metrics.Swing) {
 }
 
 func (p *printer) measures(s metrics.Swing) {
+	under := map[int][]string{}
 	rows := []string{"MEASURE\tVALUE \u00b1 95 %\tGRADE\tCOMPARE"}
 	for _, g := range metrics.Groups() {
 		first := true
@@ -155,20 +170,19 @@ func (p *printer) measures(s metrics.Swing) {
 				grade += ": " + m.ReasonText
 			}
 			rows = append(rows, fmt.Sprintf("  %s\t%s\t%s\t%s", d.Name, metrics.Text(m), grade, band(m)))
-			if len(m.Budget) > 0 {
-				rows = append(rows, "    from "+budget(m)+"\t\t\t")
-				if m.Calibration != 0 {
-					rows = append(rows, fmt.Sprintf("    calibration: bar \u00d7 %.2f\t\t\t", m.Calibration))
-				}
-			}
+			under[len(rows)-1] = budget(m)
 		}
 	}
 	p.f("\n")
-	p.table(rows)
+	p.tableWith(rows, under)
 }
 
-// budget lists the sources of an error bar, largest share first.
-func budget(m metrics.Result) string {
+// budget says what an error bar comes from, largest share first, and what it was
+// multiplied by after that. Nothing when it was not asked for.
+func budget(m metrics.Result) (lines []string) {
+	if len(m.Budget) == 0 {
+		return nil
+	}
 	sources := slices.SortedFunc(maps.Keys(m.Budget), func(a, b metrics.SourceOfError) int {
 		return cmp.Or(cmp.Compare(m.Budget[b], m.Budget[a]), cmp.Compare(a, b))
 	})
@@ -178,7 +192,11 @@ func budget(m metrics.Result) string {
 			parts = append(parts, fmt.Sprintf("%s %.0f %%", src.Words(), 100*share))
 		}
 	}
-	return strings.Join(parts, ", ")
+	lines = []string{"      its error is from " + strings.Join(parts, ", ")}
+	if m.Calibration != 0 {
+		lines = append(lines, fmt.Sprintf("      calibration: bar \u00d7 %.2f", m.Calibration))
+	}
+	return lines
 }
 
 // band is the published value beside a measure, when there is one.

@@ -35,7 +35,8 @@ func swing(t *testing.T, o metrics.Options) metrics.Swing {
 }
 
 func TestSwing(t *testing.T) {
-	s := swing(t, metrics.Options{Draws: 60, Budget: true})
+	s := swing(t, metrics.Options{Draws: 60, Budget: true,
+		Calibration: &metrics.Calibration{Clips: 30, Factors: map[string]metrics.Factor{"base_width_toe_touch": {Factor: 1.5, N: 30}}}})
 	var b strings.Builder
 	if err := Swing(&b, s); err != nil {
 		t.Fatal(err)
@@ -65,7 +66,7 @@ func TestSwing(t *testing.T) {
 			t.Errorf("caution left out: %s", c)
 		}
 	}
-	if !strings.Contains(out, "Juniper Sable bats right") || !strings.Contains(out, "    from ") {
+	if !strings.Contains(out, "Juniper Sable bats right") || !strings.Contains(out, "its error is from ") || strings.Count(out, "calibration: bar \u00d7 1.50\n") != 1 {
 		t.Errorf("hitter or budgets left out:\n%s", out)
 	}
 }
