@@ -48,6 +48,8 @@ type batFit struct {
 
 	nearCost []float64 // see turnCue
 
+	scalePerFocal float64 // by how much the scale's prior moves with the focal length, both as logs
+
 	breakMs       float64 // when the ball slows the bat; NaN: never
 	breakFromBall bool
 
@@ -169,6 +171,11 @@ func (b *batFit) linearise(s *normal) {
 	b.hands(s)
 	b.smooth(s)
 	for k := range numGlobals {
+		if k == globalScale {
+			s.add([]int{n + k, n + globalFocal}, []float64{1, -b.scalePerFocal},
+				b.global[k]-b.prior[k].mean-b.scalePerFocal*b.global[globalFocal], 1/sq(b.prior[k].sd))
+			continue
+		}
 		s.add([]int{n + k}, []float64{1}, b.global[k]-b.prior[k].mean, 1/(b.prior[k].sd*b.prior[k].sd))
 	}
 }

@@ -6,10 +6,11 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"nightcage/vision"
+	"nightcage/vision/ground/fit"
 )
 
 // camera is the canonical camera: pinhole, principal point at the picture's
-// centre, square pixels, no roll. yaw is that of the optical axis: 0 looks
+// centre, square pixels. yaw is that of the optical axis: 0 looks
 // along -Z at the hitter; it differs from Sighting.YawDeg (the camera's place)
 // by the angle at which the hitter stands off the picture's centre.
 type camera struct {
@@ -17,7 +18,8 @@ type camera struct {
 	scale, scaleSigma  float64 // px per inch at the hips in the stance; relative error
 	yaw, yawSigma      float64 // radians
 	tilt, tiltSigma    float64 // radians, looking down positive
-	rollSigma          float64 // radians
+	roll, rollSigma    float64 // radians, the picture's right side lower positive
+	tiltSeen           bool    // tilt and roll come from what is seen, not from priors
 	origin             r3.Vec  // swing-frame origin, camera frame
 	axisX, up, axisZ   r3.Vec  // swing-frame axes, camera frame
 	right, away        r3.Vec  // horizontal directions: to the picture's right, and away from the camera
@@ -26,28 +28,7 @@ type camera struct {
 	placeYaw, distance float64 // radians; inches from the camera to the hips along the axis
 }
 
-// Priors of the lens and of where people stand.
-//
-// A phone's main lens equals 24 to 28 mm on 36 x 24 mm film by the diagonal
-// (43.27 mm). Its 4:3 sensor is 34.6 mm long on that film, so the focal length
-// is 0.69 to 0.81 of the picture's long side; video stabilisation crops some
-// 5 to 10 % more off the side: 0.72 to 0.87, middle 0.80. One clip in five or
-// so is filmed at 2x and one in ten with the wide lens (half) or a zoom:
-// the mixture's log has mean log 0.85 and standard deviation 0.38.
-//
-// Hitters are filmed from the other batter's box to the fence, 10 to 26 ft:
-// log-normal about 16 ft, 0.30. Cameras are held at a standing adult's chest
-// or eye or stand on a tripod: 52 in above the ground, give or take 11. All
-// three spreads are common practice without a source.
 const (
-	focalShare, focalSigma      = 0.85, 0.38
-	distancePriorIn             = 192.0
-	distanceSigma               = 0.30
-	cameraUpIn, cameraUpSigmaIn = 52.0, 11.0
-
-	// Held level by eye or by the grid: 1.2 deg (common practice).
-	rollSigma = 1.2 * math.Pi / 180
-
 	// How far the line of the feet in the stance is from the line to the
 	// pitcher: hitters stand square, a little open or a little closed (common
 	// practice).
@@ -74,8 +55,8 @@ func (w *work) focal(pxPerIn float64) (f, sigmaRel float64) {
 // focalPrior weighs lens against distance: log f from the lens, and f =
 // scale x distance from the distance.
 func focalPrior(longSidePx, pxPerIn float64) (f, sigmaRel float64) {
-	w1, w2 := 1/(focalSigma*focalSigma), 1/(distanceSigma*distanceSigma)
-	l := (w1*math.Log(focalShare*longSidePx) + w2*math.Log(pxPerIn*distancePriorIn)) / (w1 + w2)
+	w1, w2 := 1/sq(fit.FocalSigmaRel), 1/sq(fit.DistanceRel)
+	l := (w1*math.Log(fit.FocalShare*longSidePx) + w2*math.Log(pxPerIn*fit.DistanceIn)) / (w1 + w2)
 	return math.Exp(l), 1 / math.Sqrt(w1+w2)
 }
 
@@ -85,42 +66,51 @@ func (c *camera) ray(p point) r3.Vec { return r3.Vec{X: p.u / c.f, Y: p.v / c.f,
 // project is the image of a camera-frame point.
 func (c *camera) project(p r3.Vec) (u, v float64) { return c.f * p.X / p.Z, c.f * p.Y / p.Z }
 
-// place sets tilt, axes and origin from the ankles in the stance picture. The
-// camera's height above the ground and the ankles' image fix the tilt:
-// sin(tilt + a) * |r| * depth = camera height - ankle height, where a is the
-// ankles' image angle below the axis and r their ray.
+// place sets axes and origin from the ankles in the stance picture, and the
+// tilt where nothing seen has set it: the camera's height above the ground and
+// the ankles' image fix it, sin(tilt + a) * |r| * depth = camera height - ankle
+// height, where a is the ankles' image angle below the axis and r their ray.
 func (c *camera) place(lead, rear, hips point, heightIn float64) {
 	c.ankleUp = shareAnkleUp.mean * heightIn
 	c.distance = c.f / c.scale
 	mid := point{u: (lead.u + rear.u) / 2, v: (lead.v + rear.v) / 2, ok: true}
-	below := math.Atan2(mid.v, c.f)
-	long := math.Hypot(1, mid.v/c.f)
-	depth := c.distance
-	for range 4 {
-		k := (cameraUpIn - c.ankleUp) / (depth * long)
-		c.tilt = math.Asin(max(-0.9, min(0.9, k))) - below
-		// Hips stand (v_ankle - v_hip)/scale above the ankles and a little
-		// behind them; height seen from above by tilt is depth.
-		rise := (mid.v - hips.v) / c.scale
-		depth = c.distance + rise*math.Sin(c.tilt) - hipsBehindIn*math.Cos(c.tilt)*math.Cos(c.yaw)
+	// Hips stand (v_ankle - v_hip)/scale above the ankles and a little
+	// behind them; height seen from above by tilt is depth.
+	rise := (mid.v - hips.v) / c.scale
+	behind := func() float64 {
+		return c.distance + rise*math.Sin(c.tilt) - hipsBehindIn*math.Cos(c.tilt)*math.Cos(c.yaw)
 	}
+	if !c.tiltSeen {
+		depth := c.distance
+		for range 4 {
+			c.tiltBelow(mid, depth)
+			depth = behind()
+		}
+		c.rollSigma = fit.RollSigma
+	}
+	c.axes()
+	c.origin = r3.Sub(r3.Scale(behind(), c.ray(mid)), r3.Scale(c.ankleUp, c.up))
+}
+
+// tiltBelow is the tilt at which ankles at an image point and a depth are as far
+// below the camera as is usual.
+func (c *camera) tiltBelow(ankles point, depth float64) {
+	below := math.Atan2(ankles.v, c.f)
+	slope := 1 / (depth * math.Hypot(1, ankles.v/c.f))
+	k := (fit.CameraUpIn - c.ankleUp) * slope
+	c.tilt = math.Asin(max(-0.9, min(0.9, k))) - below
 	// camera height moves the numerator; focal length and distance move
 	// together and change both terms
-	slope := 1 / (depth * long)
-	dk := (cameraUpIn - c.ankleUp) / (depth * long) * c.fSigmaRel
-	db := math.Sin(2*below) / 2 * c.fSigmaRel
-	c.tiltSigma = math.Hypot(cameraUpSigmaIn*slope, dk-db)
-	c.rollSigma = rollSigma
-	c.axes()
-	c.origin = r3.Sub(r3.Scale(depth, c.ray(mid)), r3.Scale(c.ankleUp, c.up))
+	c.tiltSigma = math.Hypot(fit.CameraUpSigmaIn*slope, (k-math.Sin(2*below)/2)*c.fSigmaRel)
 }
 
 // axes sets the swing frame's axes from tilt and yaw.
 func (c *camera) axes() {
 	sin, cos := math.Sincos(c.tilt)
-	c.right = r3.Vec{X: 1}
-	c.away = r3.Vec{Y: -sin, Z: cos}
-	c.up = r3.Vec{Y: -cos, Z: -sin}
+	sr, cr := math.Sincos(c.roll)
+	c.right = r3.Vec{X: cr, Y: sr}
+	c.away = r3.Vec{X: sr * sin, Y: -cr * sin, Z: cos}
+	c.up = r3.Vec{X: sr * cos, Y: -cr * cos, Z: -sin}
 	sy, cy := math.Sincos(c.yaw)
 	c.axisX = r3.Sub(r3.Scale(cy, c.right), r3.Scale(sy, c.away))
 	c.axisZ = r3.Scale(-1, r3.Add(r3.Scale(sy, c.right), r3.Scale(cy, c.away)))

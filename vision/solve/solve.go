@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -93,8 +94,11 @@ type work struct {
 	sizes   sizes
 	cam     camera
 
-	contactMs  float64            // of the impact, or of the barrel's peak for want of one
-	bodyScale  vision.ScaleSource // from the hitter's height alone
+	contactMs  float64              // of the impact, or of the barrel's peak for want of one
+	bodyScale  vision.ScaleSource   // from the hitter's height alone
+	known      vision.ScaleSource   // from height and ground: all but the bat; focal length held
+	perFocal   float64              // by how much the log of known moves with that of the focal length
+	sources    []vision.ScaleSource // what known comes from
 	bodyTraces [vision.NumLandmarks]*trace
 }
 
@@ -107,41 +111,51 @@ func (w *work) solve(ctx context.Context, out *vision.Track) error {
 	if !ok {
 		return errors.New("no stance with hips, shoulders and ankles in view")
 	}
-	w.bodyScale = scale
-	sources := []vision.ScaleSource{scale}
+	w.bodyScale, w.known, w.sources = scale, scale, []vision.ScaleSource{scale}
 	yaw, ok := sc.yawFromWorld(m.stance)
 	if !ok {
 		if yaw, ok = sc.yawFromPicture(m.stance, scale.PxPerIn, w.sizes.height); !ok {
 			return errors.New("the camera's side of the hitter cannot be told")
 		}
 	}
-	if bat, ok := sc.scaleFromBat(m, w.sizes, f0/scale.PxPerIn, yaw.rad); ok {
-		sources = append(sources, bat)
-	}
-	out.Scale = combineScale(sources)
+	w.findCamera(out, yaw)
+	return w.three(ctx, out)
+}
 
+// findCamera sets the camera and scale to begin with, from what is known of
+// lenses and distances and from what is seen on the ground, and Scale and
+// Sighting.
+func (w *work) findCamera(out *vision.Track, yaw angleGuess) {
 	c := &w.cam
-	c.scale, c.scaleSigma = out.Scale.PxPerIn, out.Scale.SigmaRel
-	c.f, c.fSigmaRel = w.focal(c.scale)
+	ground, why := w.seeGround(out.Ground, yaw)
+	if ground != nil {
+		c.take(ground)
+		w.known, w.perFocal, w.sources = ground.scale, ground.perFocal, append(w.sources, ground.alone)
+	} else if why != "" {
+		out.Notes = append(out.Notes, "what looks like home plate was not used: "+why)
+	}
+	c.scale, c.scaleSigma = w.known.PxPerIn, w.known.SigmaRel
+	if ground == nil {
+		c.f, c.fSigmaRel = w.focal(c.scale)
+	}
+	sources := w.sources
+	if bat, ok := w.scene.scaleFromBat(w.moments, w.sizes, c.f/c.scale, yaw.rad); ok {
+		s := combineScale([]vision.ScaleSource{w.known, bat})
+		c.scale, c.scaleSigma = s.PxPerIn, s.SigmaRel
+		sources = append(slices.Clone(sources), bat)
+	}
+	c.scaleSigma = math.Hypot(c.scaleSigma, w.perFocal*c.fSigmaRel)
+	out.Scale = vision.Scale{PxPerIn: c.scale, SigmaRel: c.scaleSigma, Sources: sources}
 	c.yaw = yaw.rad
 	w.replace()
-	guesses := []angleGuess{yaw}
-	if feet, ok := w.feetLine(); ok {
-		guesses = append(guesses, feet)
-		c.from = append(c.from, "ground")
-	}
-	body, _ := fuse(guesses)
-	body.sigma = math.Hypot(body.sigma, squareSigma)
-	guesses = []angleGuess{body}
-	if pitch, ok := w.yawFromPitch(); ok {
-		guesses = append(guesses, pitch)
-		c.from = append(c.from, "ball")
-	}
-	both, _ := fuse(guesses)
-	c.yaw, c.yawSigma = both.rad, both.sigma
+	w.plumb(out.Ground)
+	w.replace()
+	c.yaw, c.yawSigma = w.yaw(yaw, ground)
 	w.replace()
 	for _, src := range sources {
-		c.from = append(c.from, src.From)
+		if src.From != "plate" {
+			c.from = append(c.from, src.From)
+		}
 	}
 	if w.clip.FocalPx > 0 {
 		c.from = append(c.from, "lens")
@@ -149,8 +163,28 @@ func (w *work) solve(ctx context.Context, out *vision.Track) error {
 		c.from = append(c.from, "prior")
 	}
 	out.Sighting = sightingOf(c.placeYaw*180/math.Pi, c.yawSigma*180/math.Pi)
+}
 
-	return w.three(ctx, out)
+// yaw weighs what body, feet, pitch and plate say of the direction of the
+// pitcher.
+func (w *work) yaw(body angleGuess, ground *onGround) (rad, sigma float64) {
+	guesses := []angleGuess{body}
+	if feet, ok := w.feetLine(); ok {
+		guesses = append(guesses, feet)
+		w.cam.from = append(w.cam.from, "ground")
+	}
+	stance, _ := fuse(guesses)
+	stance.sigma = math.Hypot(stance.sigma, squareSigma)
+	guesses = []angleGuess{stance}
+	if pitch, ok := w.yawFromPitch(); ok {
+		guesses = append(guesses, pitch)
+		w.cam.from = append(w.cam.from, "ball")
+	}
+	if ground != nil {
+		guesses = append(guesses, angleGuess{ground.Yaw, math.Hypot(ground.YawSigma(), plateAskew)})
+	}
+	all, _ := fuse(guesses)
+	return all.rad, all.sigma
 }
 
 // replace sets the camera's place anew after its lens, scale or yaw changed.
@@ -260,10 +294,10 @@ func (w *work) newBat(body *bodyFit) *batFit {
 	n := last - first + 1
 	b := &batFit{looks: sc.looks[first : last+1], first: first, cam: c, f0: c.f, s0: c.scale, length0: w.sizes.bat,
 		knob: make([]r3.Vec, n), dir: make([]r3.Vec, n), depth: make([]float64, n), depthSigma: make([]float64, n),
-		leanWeight: make([]float64, n), nearCost: make([]float64, n), breakMs: math.NaN()}
+		leanWeight: make([]float64, n), nearCost: make([]float64, n), breakMs: math.NaN(), scalePerFocal: w.perFocal}
 	b.prior = [numGlobals]share{
 		globalFocal:  {0, focalHeld},
-		globalScale:  {math.Log(w.bodyScale.PxPerIn / c.scale), w.bodyScale.SigmaRel},
+		globalScale:  {math.Log(w.known.PxPerIn / c.scale), w.known.SigmaRel},
 		globalLength: {0, w.sizes.batSigmaRel},
 		globalLoss:   {lossMean, lossSigma},
 	}
@@ -293,7 +327,7 @@ const doubtNoted = 0.3
 
 // note says in words what one camera left open.
 func (w *work) note(sol *vision.Solution) {
-	if w.clip.FocalPx <= 0 && w.moments.hasBat {
+	if w.clip.FocalPx <= 0 && w.moments.hasBat && !slices.Contains(w.cam.from, "plate") {
 		sol.Notes = append(sol.Notes, fmt.Sprintf("the lens is not known: its focal length is that of a phone held at a usual distance, give or take %.0f %%, and lengths and speeds of the barrel are sure to %.0f %%",
 			100*w.cam.fSigmaRel, 100*max(sol.ScaleSigmaRel, sol.BatScaleSigmaRel)))
 	}
@@ -325,13 +359,14 @@ func contactOf(sol *vision.Solution, sc *scene, peakMs float64) float64 {
 }
 
 // scaleFound is the scale that the fit of the bat settled on. What the bat
-// itself says is what takes the scale from the body alone to that.
+// itself says is what takes the scale without it to that.
 func (w *work) scaleFound(sigmaRel float64) vision.Scale {
-	body := w.bodyScale
-	out := vision.Scale{PxPerIn: w.cam.scale, SigmaRel: sigmaRel, Sources: []vision.ScaleSource{body}}
-	if more := 1/sq(sigmaRel) - 1/sq(body.SigmaRel); more > 0 {
+	out := vision.Scale{PxPerIn: w.cam.scale, SigmaRel: sigmaRel, Sources: slices.Clone(w.sources)}
+	known := w.known
+	known.SigmaRel = math.Hypot(known.SigmaRel, w.perFocal*w.cam.fSigmaRel)
+	if more := 1/sq(sigmaRel) - 1/sq(known.SigmaRel); more > 0 {
 		// log p = (log b / sb^2 + log x / sx^2) * s^2
-		x := (math.Log(out.PxPerIn)/sq(sigmaRel) - math.Log(body.PxPerIn)/sq(body.SigmaRel)) / more
+		x := (math.Log(out.PxPerIn)/sq(sigmaRel) - math.Log(known.PxPerIn)/sq(known.SigmaRel)) / more
 		out.Sources = append(out.Sources, vision.ScaleSource{From: w.sizes.batFrom, PxPerIn: math.Exp(x), SigmaRel: 1 / math.Sqrt(more)})
 	}
 	return out
