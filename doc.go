@@ -6,6 +6,7 @@
 //	  pose    finds the hitter and the body landmarks
 //	  bat     finds knob and tip, frame by frame
 //	  ball    finds the pitched and the batted ball
+//	  ground  finds home plate, box lines and posts; ground/fit the camera that sees them so
 //	  sound   sharp sounds on the clip's sound track
 //	  solve   scale, view, handedness, camera; body and bat in three dimensions
 //	  truth   reads clips with exact truth and turns them into Tracks

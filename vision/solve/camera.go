@@ -35,19 +35,12 @@ const (
 	squareSigma = 4 * math.Pi / 180
 )
 
-// A lens tag gives the focal length in whole millimetres of 35 mm film (2 %)
-// and leaves open what stabilising cropped off.
-const lensTagSigma = 0.06
-
 // focal is the focal length, px, and its relative standard error: what the file
 // says, or the prior.
 func (w *work) focal(pxPerIn float64) (f, sigmaRel float64) {
 	if w.clip.FocalPx > 0 {
-		sigma := w.clip.FocalSigmaRel
-		if sigma <= 0 {
-			sigma = lensTagSigma
-		}
-		return w.clip.FocalPx, sigma
+		p := fit.Before(w.clip)
+		return p.FocalPx, p.FocalSigmaRel
 	}
 	return focalPrior(math.Max(w.scene.w, w.scene.h), pxPerIn)
 }

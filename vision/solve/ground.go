@@ -50,10 +50,7 @@ func (w *work) seeGround(g *vision.Ground, yaw angleGuess) (seen *onGround, why 
 		return nil, ""
 	}
 	m := w.groundMarks(g)
-	prior := fit.Usual(math.Max(w.scene.w, w.scene.h))
-	if w.clip.FocalPx > 0 {
-		prior.FocalPx, prior.FocalSigmaRel = w.focal(w.bodyScale.PxPerIn)
-	}
+	prior := fit.Before(w.clip)
 	free, err := fit.Fit(&m, &prior)
 	if err != nil {
 		return nil, "no camera sees a plate there"

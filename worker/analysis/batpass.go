@@ -20,7 +20,7 @@ import (
 const minBatShare = 0.05
 
 // addBat reads the clip again, now knowing where the hands are in each frame,
-// and fills knob and tip, and the ball. height is the hitter's, standing, px.
+// and fills knob and tip, the ball and the ground. height is the hitter's, standing, px.
 func (a *Analyser) addBat(ctx context.Context, file string, track *vision.Track, height float64, steps *steps) error {
 	name := track.Clip.Name
 	sights, balls, err := a.sights(ctx, file, track, height, steps)
@@ -61,7 +61,8 @@ const (
 	nominalSigmaRel = 0.1
 )
 
-// sights looks for the bat and the ball in every frame of the track.
+// sights looks for the bat and the ball in every frame of the track, and for the
+// ground in some.
 func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track, height float64, steps *steps) (_ []path.Sight, balls ballpath.Seen, _ error) {
 	r, err := clip.Open(ctx, track.Clip, file)
 	if err != nil {
@@ -76,6 +77,8 @@ func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track,
 		return nil, balls, err
 	}
 	defer thrown.Close()
+	under := newGroundPass(len(track.Frames))
+	defer under.close()
 	ring := newRing()
 	defer ring.close()
 	out := make([]path.Sight, len(track.Frames))
@@ -103,6 +106,9 @@ func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track,
 		if err := thrown.Add(ctx, p.BGR, f, repeat); err != nil {
 			return nil, balls, wrap(track.Clip, "look for the ball", err)
 		}
+		if err := under.add(k, p.BGR, &f); err != nil {
+			return nil, balls, wrap(track.Clip, "look at the ground", err)
+		}
 		// A repeated picture shows no motion: its neighbours are held against
 		// the pictures beyond it.
 		if !repeat {
@@ -116,6 +122,9 @@ func (a *Analyser) sights(ctx context.Context, file string, track *vision.Track,
 	}
 	ring.pushNone()
 	if err := look(); err != nil {
+		return nil, balls, err
+	}
+	if err := under.finish(track, height); err != nil {
 		return nil, balls, err
 	}
 	for k, f := range track.Frames {

@@ -1,6 +1,10 @@
 package fit
 
-import "math"
+import (
+	"math"
+
+	"nightcage/vision"
+)
 
 // Prior is what is known without the marks. Sigmas of 0 for the depth mean that
 // it is not known.
@@ -32,9 +36,19 @@ const (
 	RollSigma                   = 1.2 * math.Pi / 180
 )
 
-// Usual is what is known of a clip whose file tells no lens, filmed on a picture
-// whose long side is longPx.
-func Usual(longPx float64) Prior {
-	return Prior{FocalPx: FocalShare * longPx, FocalSigmaRel: FocalSigmaRel, DepthIn: DistanceIn, DepthSigmaRel: DistanceRel,
+// A lens tag gives the focal length in whole millimetres of 35 mm film (2 %)
+// and leaves open what stabilising cropped off.
+const lensTagSigma = 0.06
+
+// Before is what is known of a clip's camera before its pictures are looked at.
+func Before(c *vision.Clip) Prior {
+	p := Prior{FocalPx: FocalShare * float64(max(c.Width, c.Height)), FocalSigmaRel: FocalSigmaRel, DepthIn: DistanceIn, DepthSigmaRel: DistanceRel,
 		UpIn: CameraUpIn, UpSigmaIn: CameraUpSigmaIn, RollSigma: RollSigma}
+	if c.FocalPx > 0 {
+		p.FocalPx, p.FocalSigmaRel = c.FocalPx, c.FocalSigmaRel
+		if p.FocalSigmaRel <= 0 {
+			p.FocalSigmaRel = lensTagSigma
+		}
+	}
+	return p
 }
