@@ -84,42 +84,40 @@ func (b *bodyFit) readings(k, side int) (n armNode) {
 	return n
 }
 
-// follow finds the likeliest sequence of readings and how likely the other one
-// is at every node (forward-backward).
+// pair holds a number for each reading.
+type pair [2]float64
+
+// follow finds the likeliest sequence of readings (Viterbi) and how likely the
+// other one is at every node (forward-backward).
 func (a arm) follow(nodes []bodyNode) {
 	n := len(a)
 	if n == 0 {
 		return
 	}
-	step := func(k, from, to int) float64 { // log of the transition
-		p, q := &a[k-1], &a[k]
-		if !p.ok || !q.ok {
-			return 0
-		}
-		reach := 1 + elbowSpeedInS*(nodes[k].ms-nodes[k-1].ms)/1000
-		return -sq((q.read[to].elbow.Z-p.read[from].elbow.Z)/reach) / 2
-	}
-	one := func(k, r int) float64 { return -a[k].read[r].cost / 2 }
-	type pair [2]float64
 	fwd, bwd, best := make([]pair, n), make([]pair, n), make([]pair, n)
 	back := make([][2]int, n)
-	for r := range 2 {
-		fwd[0][r], best[0][r] = one(0, r), one(0, r)
-	}
-	for k := 1; k < n; k++ {
+	for k := range n {
 		for r := range 2 {
-			x, y := step(k, nearer, r), step(k, farther, r)
-			fwd[k][r] = one(k, r) + logSum(fwd[k-1][nearer]+x, fwd[k-1][farther]+y)
+			one := -a[k].read[r].cost / 2
+			if k == 0 {
+				fwd[k][r], best[k][r] = one, one
+				continue
+			}
+			x, y := a.step(nodes, k, nearer, r), a.step(nodes, k, farther, r)
+			fwd[k][r] = one + logSum(fwd[k-1][nearer]+x, fwd[k-1][farther]+y)
 			u, v := best[k-1][nearer]+x, best[k-1][farther]+y
 			if v > u {
 				u, back[k][r] = v, farther
 			}
-			best[k][r] = one(k, r) + u
+			best[k][r] = one + u
 		}
 	}
 	for k := n - 2; k >= 0; k-- {
+		next := func(from, to int) float64 {
+			return a.step(nodes, k+1, from, to) - a[k+1].read[to].cost/2 + bwd[k+1][to]
+		}
 		for r := range 2 {
-			bwd[k][r] = logSum(step(k+1, r, nearer)+one(k+1, nearer)+bwd[k+1][nearer], step(k+1, r, farther)+one(k+1, farther)+bwd[k+1][farther])
+			bwd[k][r] = logSum(next(r, nearer), next(r, farther))
 		}
 	}
 	r := nearer
@@ -127,13 +125,28 @@ func (a arm) follow(nodes []bodyNode) {
 		r = farther
 	}
 	for k := n - 1; k >= 0; k-- {
-		nd := &a[k]
-		nd.taken = r
-		if nd.ok && nd.read[farther].elbow.Z-nd.read[nearer].elbow.Z > readingsApartIn {
-			x, y := fwd[k][r]+bwd[k][r], fwd[k][1-r]+bwd[k][1-r]
-			nd.other = min(.5, (1-readingVoid)*math.Exp(y-logSum(x, y))+readingVoid/2)
-		}
+		a[k].take(r, fwd[k], bwd[k])
 		r = back[k][r]
+	}
+}
+
+// step is the log of how likely an elbow goes from one reading at node k-1 to
+// another at node k.
+func (a arm) step(nodes []bodyNode, k, from, to int) float64 {
+	p, q := &a[k-1], &a[k]
+	if !p.ok || !q.ok {
+		return 0
+	}
+	reach := 1 + elbowSpeedInS*(nodes[k].ms-nodes[k-1].ms)/1000
+	return -sq((q.read[to].elbow.Z-p.read[from].elbow.Z)/reach) / 2
+}
+
+// take settles on a reading and says how likely the other one is.
+func (n *armNode) take(r int, fwd, bwd pair) {
+	n.taken = r
+	if n.ok && n.read[farther].elbow.Z-n.read[nearer].elbow.Z > readingsApartIn {
+		x, y := fwd[r]+bwd[r], fwd[1-r]+bwd[1-r]
+		n.other = min(.5, (1-readingVoid)*math.Exp(y-logSum(x, y))+readingVoid/2)
 	}
 }
 

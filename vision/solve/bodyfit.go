@@ -199,64 +199,16 @@ func (b *bodyFit) lengthIn(k int) float64 { return b.prior[k].mean * math.Exp(b.
 
 func (b *bodyFit) linearise(s *normal) {
 	n := len(b.depth)
-	idx, jac := make([]int, 0, 8), make([]float64, 0, 8)
 	for k := range b.nodes {
-		nd := &b.nodes[k]
-		base := k * numJoints
 		for i := range limbs {
 			b.limb(s, k, &limbs[i])
 		}
 		b.turns(s, k)
 		b.grip(s, k)
 		b.guessArms(s, k)
+		b.place(s, k)
 		b.balance(s, k)
 		b.knees(s, k)
-		// depth of the hips
-		home, sig := b.cam.distance, hipsRoamSigmaIn
-		w := nd.fresh
-		if nd.stance {
-			sig = hipsHomeSigmaIn
-		}
-		if nd.ok[jHipL] && nd.ok[jHipR] {
-			mid := (b.depth[base+jHipL] + b.depth[base+jHipR]) / 2
-			s.add([]int{base + jHipL, base + jHipR}, []float64{.5, .5}, mid-home, w/(sig*sig))
-		}
-		// linear functions of places: weights along a direction
-		linear := func(dir r3.Vec, joints []int, weights []float64, want, sigma float64) {
-			v := 0.0
-			idx, jac = idx[:0], jac[:0]
-			for q, j := range joints {
-				if !nd.ok[j] {
-					return
-				}
-				g := weights[q] * r3.Dot(dir, nd.ray[j])
-				v += g * b.depth[base+j]
-				idx, jac = append(idx, base+j), append(jac, g)
-			}
-			s.add(idx, jac, v-want, w/(sigma*sigma))
-		}
-		z, up := b.cam.axisZ, b.cam.up
-		ground := r3.Dot(up, b.cam.origin)
-		if nd.stance {
-			linear(z, []int{jHipL, jHipR, jAnkleL, jAnkleR}, []float64{.5, .5, -.5, -.5}, -hipsBehindIn, hipsBehindSigmaIn)
-		}
-		if nd.hands.ok {
-			b.holdAtHands(s, k)
-		} else if nd.ms < b.contactMs+handsFrontMs {
-			linear(z, []int{jHandL, jHandR, jHipL, jHipR}, []float64{.5, .5, -.5, -.5}, handsFrontIn, handsFrontSigmaIn)
-		}
-		for side := range 2 {
-			if nd.planted[side] {
-				linear(up, []int{jAnkleL + side}, []float64{1}, ground+b.cam.ankleUp, math.Hypot(ankleHeightSigmaIn, nd.sigma[jAnkleL+side]))
-				linear(up, []int{jToeL + side}, []float64{1}, ground+toeUpIn, math.Hypot(toeUpSigmaIn, nd.sigma[jToeL+side]))
-			}
-		}
-		// joints nobody saw stay near the hips
-		for j := range numJoints {
-			if !nd.ok[j] {
-				s.add([]int{base + j}, []float64{1}, b.depth[base+j]-home, 1e-4)
-			}
-		}
 	}
 	b.smooth(s)
 	for k := range numLengths {
@@ -265,6 +217,55 @@ func (b *bodyFit) linearise(s *normal) {
 	}
 	for k, sd := range [numTurned]float64{guessLeanSigma, guessLeanSigma, guessTurnSigma} {
 		s.add([]int{n + numLengths + k}, []float64{1}, b.turned[k], 1/(sd*sd))
+	}
+}
+
+// linear adds that a sum of joints' places at node k, weighted, is so many inches
+// along a direction. It adds nothing when a joint was not seen.
+func (b *bodyFit) linear(s *normal, k int, dir r3.Vec, joints []int, weights []float64, want, sigma float64) {
+	nd := &b.nodes[k]
+	var idx [numJoints]int
+	var jac [numJoints]float64
+	res := -want
+	for q, j := range joints {
+		if !nd.ok[j] {
+			return
+		}
+		idx[q], jac[q] = k*numJoints+j, weights[q]*r3.Dot(dir, nd.ray[j])
+		res += jac[q] * b.depth[idx[q]]
+	}
+	s.add(idx[:len(joints)], jac[:len(joints)], res, nd.fresh/(sigma*sigma))
+}
+
+// place adds where the body stands: the hips at home, planted feet on the ground,
+// the hands in front.
+func (b *bodyFit) place(s *normal, k int) {
+	nd := &b.nodes[k]
+	z, up := b.cam.axisZ, b.cam.up
+	hips, sig := []int{jHipL, jHipR}, hipsRoamSigmaIn
+	if nd.stance {
+		sig = hipsHomeSigmaIn
+		b.linear(s, k, z, []int{jHipL, jHipR, jAnkleL, jAnkleR}, []float64{.5, .5, -.5, -.5}, -hipsBehindIn, hipsBehindSigmaIn)
+	}
+	b.linear(s, k, r3.Vec{Z: 1}, hips, []float64{.5, .5}, b.home, sig)
+	if nd.hands.ok {
+		b.holdAtHands(s, k)
+	} else if nd.ms < b.contactMs+handsFrontMs {
+		b.linear(s, k, z, []int{jHandL, jHandR, jHipL, jHipR}, []float64{.5, .5, -.5, -.5}, handsFrontIn, handsFrontSigmaIn)
+	}
+	ground := r3.Dot(up, b.cam.origin)
+	for side := range 2 {
+		if nd.planted[side] {
+			ankle, toe := jAnkleL+side, jToeL+side
+			b.linear(s, k, up, []int{ankle}, []float64{1}, ground+b.cam.ankleUp, math.Hypot(ankleHeightSigmaIn, nd.sigma[ankle]))
+			b.linear(s, k, up, []int{toe}, []float64{1}, ground+toeUpIn, math.Hypot(toeUpSigmaIn, nd.sigma[toe]))
+		}
+	}
+	// joints nobody saw stay near the hips
+	for j := range numJoints {
+		if o := k*numJoints + j; !nd.ok[j] {
+			s.add([]int{o}, []float64{1}, b.depth[o]-b.home, 1e-4)
+		}
 	}
 }
 

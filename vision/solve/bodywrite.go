@@ -56,9 +56,9 @@ func (b *bodyFit) handDepth(ms float64) (z, sigma float64) {
 	return -handsFrontIn * cos, math.Hypot(handsFrontSigmaIn*cos, 12*sin)
 }
 
-// place is a joint's place in the swing frame. Sideways errors are those of its
+// toPoint is a joint's place in the swing frame. Sideways errors are those of its
 // mark, depth's own acts along the ray.
-func (b *bodyFit) place(p point, z, sigma float64) vision.Point3 {
+func (b *bodyFit) toPoint(p point, z, sigma float64) vision.Point3 {
 	c := b.cam
 	ray := c.ray(p)
 	flat := p.sigma * z / c.f
@@ -86,7 +86,7 @@ func (b *bodyFit) write(sol *vision.Solution, s *scene) {
 			if j <= jElbowR {
 				p = b.onCircle(p, j-jElbowL, ms, false)
 			}
-			body[s.side(l)] = b.place(p, z, b.withHands(j, ms, sigma))
+			body[s.side(l)] = b.toPoint(p, z, b.withHands(j, ms, sigma))
 			any = true
 		}
 		for q, left := range [2]int{jHipL, jShoulderL} {
@@ -100,7 +100,7 @@ func (b *bodyFit) write(sol *vision.Solution, s *scene) {
 		}
 		z, sigma, ok := b.depthAt(jHead, ms)
 		if ok && b.head.ok[i] {
-			sol.Frames[i].Head = b.place(b.head.at(i), z, sigma)
+			sol.Frames[i].Head = b.toPoint(b.head.at(i), z, sigma)
 		}
 		// The face lies within 4 in of the skull's centre, toward where the
 		// hitter looks: the pitcher, for most of a swing.
@@ -112,7 +112,7 @@ func (b *bodyFit) write(sol *vision.Solution, s *scene) {
 			if l >= int(vision.LeftEar) {
 				ahead = 0
 			}
-			body[s.side(l)] = b.place(b.traces[l].at(i), z+ahead*b.cam.axisX.Z, math.Hypot(sigma, 2.5))
+			body[s.side(l)] = b.toPoint(b.traces[l].at(i), z+ahead*b.cam.axisX.Z, math.Hypot(sigma, 2.5))
 		}
 		if any {
 			sol.Frames[i].Body, sol.Frames[i].Other = body, b.others(s, i)
@@ -142,7 +142,7 @@ func (b *bodyFit) others(s *scene, frame int) (out []vision.OtherPlace) {
 				by *= wristMoves
 			}
 			out = append(out, vision.OtherPlace{Landmark: vision.Landmark(s.side(l)), Weight: weight,
-				Place: b.place(p, z+by, b.withHands(j, ms, sigma))})
+				Place: b.toPoint(p, z+by, b.withHands(j, ms, sigma))})
 		}
 	}
 	return out

@@ -76,7 +76,7 @@ func TestAccuracyWithAKnownLens(t *testing.T) {
 func TestIntervalsHold(t *testing.T) {
 	got := gather(t, usual, 4, func(*truth.File) bool { return true })
 	for _, q := range []string{"contact_tip_speed_rel", "contact_attack_deg", "tip_x_in", "tip_y_in", "tip_z_in", "knob_x_in", "knob_y_in", "knob_z_in",
-		"hips_open_deg", "shoulders_open_deg", "separation_deg", "ankle_x_in", "ankle_y_in", "wrist_x_in", "knee_y_in", "head_x_in"} {
+		"hips_open_deg", "shoulders_open_deg", "separation_deg", "ankle_x_in", "ankle_y_in", "wrist_x_in", "wrist_z_in", "elbow_z_in", "hand_z_in", "shoulder_z_in", "knee_y_in", "head_x_in"} {
 		s, ok := got[q]
 		if !ok || s.N == 0 {
 			t.Errorf("%s: nothing to judge", q)

@@ -117,6 +117,20 @@ func (m *motion) pose(height, bat, ms float64) (body []r3.Vec, head, knob, tip r
 	body[vision.LeftShoulder], body[vision.RightShoulder], along, ahead = pair(shMid, up, 6.9*h, open(m.shoulders))
 	m.legs(body, h, ms)
 
+	knob, tip = m.arms(body, shMid, up, along, ahead, height, bat, ms)
+	head = r3.Add(shMid, r3.Add(r3.Scale(8.5*h, up), r3.Vec{X: 2, Z: 1.5}))
+	body[vision.Nose] = r3.Add(head, r3.Vec{X: 3.2, Z: 1.5})
+	for side := range vision.Landmark(2) {
+		body[vision.LeftEye+side] = r3.Add(head, r3.Vec{X: 2.8, Y: 1, Z: 1.5 * (1 - 2*float64(side))})
+		body[vision.LeftEar+side] = r3.Add(head, r3.Vec{X: .2, Z: 2.8 * (1 - 2*float64(side))})
+	}
+	return body, head, knob, tip
+}
+
+// arms puts the bat into the hands and the arms between them and the shoulders.
+func (m *motion) arms(body []r3.Vec, shMid, up, along, ahead r3.Vec, height, bat, ms float64) (knob, tip r3.Vec) {
+	h := height / 70
+	rad := func(deg float64) float64 { return deg * math.Pi / 180 }
 	// bat and hands
 	az := rad(m.azimuth[0] + m.azimuth[1]*step(ms, m.azimuth[2], m.azimuth[3]))
 	el := rad(m.elevation[0] + (m.elevation[1]-m.elevation[0])*step(ms, -60, 22) + (m.elevation[2]-m.elevation[1])*step(ms, 70, 25))
@@ -156,13 +170,7 @@ func (m *motion) pose(height, bat, ms float64) (body []r3.Vec, head, knob, tip r
 		body[vision.LeftHand+side], body[vision.LeftElbow+side] = fist, e
 		body[vision.LeftWrist+side] = r3.Add(fist, r3.Scale(2.9, r3.Unit(r3.Sub(e, fist))))
 	}
-	head = r3.Add(shMid, r3.Add(r3.Scale(8.5*h, up), r3.Vec{X: 2, Z: 1.5}))
-	body[vision.Nose] = r3.Add(head, r3.Vec{X: 3.2, Z: 1.5})
-	for side := range vision.Landmark(2) {
-		body[vision.LeftEye+side] = r3.Add(head, r3.Vec{X: 2.8, Y: 1, Z: 1.5 * (1 - 2*float64(side))})
-		body[vision.LeftEar+side] = r3.Add(head, r3.Vec{X: .2, Z: 2.8 * (1 - 2*float64(side))})
-	}
-	return body, head, knob, tip
+	return knob, tip
 }
 
 // legs puts knees and feet under the hips; the rear foot turns with them.

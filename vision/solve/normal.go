@@ -88,9 +88,7 @@ func (s *normal) factorise(damp float64) (*factor, error) {
 			k0 := max(lo, j-s.band)
 			ri := row[s.band-(i-k0) : s.band-(i-j)]
 			rj := col[s.band-(j-k0) : s.band]
-			for k := range ri {
-				sum -= ri[k] * rj[k]
-			}
+			sum -= dot(ri, rj)
 			if j < i {
 				row[s.band-(i-j)] = sum / col[s.band]
 				continue
@@ -105,16 +103,7 @@ func (s *normal) factorise(damp float64) (*factor, error) {
 		return f, nil
 	}
 	f.y = append([]float64(nil), s.b...)
-	col := make([]float64, s.n)
-	for k := range s.m {
-		for i := range s.n {
-			col[i] = s.b[i*s.m+k]
-		}
-		f.bandSolve(col)
-		for i := range s.n {
-			f.y[i*s.m+k] = col[i]
-		}
-	}
+	f.bandSolve(f.y, s.m)
 	sc := mat.NewSymDense(s.m, nil)
 	for p := range s.m {
 		for q := p; q < s.m; q++ {
@@ -135,24 +124,50 @@ func (s *normal) factorise(damp float64) (*factor, error) {
 	return f, nil
 }
 
-// bandSolve replaces v by A^-1 * v.
-func (f *factor) bandSolve(v []float64) {
+// dot is the inner product of two slices of one length; four sums at once keep
+// the adder busy.
+func dot(a, b []float64) float64 {
+	b = b[:len(a)]
+	var s0, s1, s2, s3 float64
+	k := 0
+	for ; k+4 <= len(a); k += 4 {
+		s0 += a[k] * b[k]
+		s1 += a[k+1] * b[k+1]
+		s2 += a[k+2] * b[k+2]
+		s3 += a[k+3] * b[k+3]
+	}
+	for ; k < len(a); k++ {
+		s0 += a[k] * b[k]
+	}
+	return s0 + s1 + s2 + s3
+}
+
+// bandSolve replaces the m columns of v, stored by rows, by A^-1 * v.
+func (f *factor) bandSolve(v []float64, m int) {
 	w := f.band + 1
+	less := func(to, by []float64, c float64) {
+		by = by[:len(to)]
+		for q := range to {
+			to[q] -= c * by[q]
+		}
+	}
 	for i := range f.n {
 		lo := max(0, i-f.band)
-		row := f.l[i*w : (i+1)*w]
-		sum := v[i]
+		row, at := f.l[i*w:(i+1)*w], v[i*m:(i+1)*m]
 		for k := lo; k < i; k++ {
-			sum -= row[f.band-(i-k)] * v[k]
+			less(at, v[k*m:(k+1)*m], row[f.band-(i-k)])
 		}
-		v[i] = sum / row[f.band]
+		for q := range at {
+			at[q] /= row[f.band]
+		}
 	}
 	for i := f.n - 1; i >= 0; i-- {
-		row := f.l[i*w : (i+1)*w]
-		x := v[i] / row[f.band]
-		v[i] = x
+		row, at := f.l[i*w:(i+1)*w], v[i*m:(i+1)*m]
+		for q := range at {
+			at[q] /= row[f.band]
+		}
 		for k := max(0, i-f.band); k < i; k++ {
-			v[k] -= row[f.band-(i-k)] * x
+			less(v[k*m:(k+1)*m], at, row[f.band-(i-k)])
 		}
 	}
 }
@@ -163,7 +178,7 @@ func (f *factor) step(g []float64) []float64 {
 	for i := range x {
 		x[i] = -g[i]
 	}
-	f.bandSolve(x[:f.n])
+	f.bandSolve(x[:f.n], 1)
 	if f.m == 0 {
 		return x
 	}

@@ -50,36 +50,27 @@ const (
 // balance adds what standing on one's feet, side by side to the pitcher, says of
 // the depths at node k.
 func (b *bodyFit) balance(s *normal, k int) {
-	nd := &b.nodes[k]
-	var idx [numJoints]int
-	var jac [numJoints]float64
-	along := func(axis r3.Vec, ahead, sigma float64) {
-		res := -ahead
-		for j := range numJoints {
-			if !nd.ok[j] {
-				return
-			}
-			w := massShare[j]
-			if j >= jHeelL && j <= jToeR {
-				w -= 0.25
-			}
-			idx[j], jac[j] = k*numJoints+j, w*r3.Dot(axis, nd.ray[j])
-			res += jac[j] * b.depth[idx[j]]
-		}
-		s.add(idx[:], jac[:], res, nd.fresh/(sigma*sigma))
-	}
-	if l, r := jAnkleL, jAnkleR; nd.ok[l] && nd.ok[r] {
-		o, z := k*numJoints, b.cam.axisZ
-		jl, jr := r3.Dot(z, nd.ray[l]), -r3.Dot(z, nd.ray[r])
-		s.add([]int{o + l, o + r}, []float64{jl, jr}, jl*b.depth[o+l]+jr*b.depth[o+r], nd.fresh/sq(feetSquareIn))
-	}
-	if nd.stance {
-		along(b.cam.axisZ, balanceAheadIn, balanceStandIn)
-		along(b.cam.axisX, 0, balanceAlongIn)
+	x, z := b.cam.axisX, b.cam.axisZ
+	b.linear(s, k, z, []int{jAnkleL, jAnkleR}, []float64{1, -1}, 0, feetSquareIn)
+	if b.nodes[k].stance {
+		b.linear(s, k, z, allJoints[:], overFeet[:], balanceAheadIn, balanceStandIn)
+		b.linear(s, k, x, allJoints[:], overFeet[:], 0, balanceAlongIn)
 		return
 	}
-	along(b.cam.axisZ, balanceAheadIn, balanceSwingIn)
+	b.linear(s, k, z, allJoints[:], overFeet[:], balanceAheadIn, balanceSwingIn)
 }
+
+// overFeet weighs joints so that their sum is the centre of mass against the
+// middle of the feet.
+var allJoints, overFeet = func() (joints [numJoints]int, w [numJoints]float64) {
+	for j := range joints {
+		joints[j], w[j] = j, massShare[j]
+		if j >= jHeelL && j <= jToeR {
+			w[j] -= 0.25
+		}
+	}
+	return joints, w
+}()
 
 // Knees bend one way: the knee lies on the toes' side of the line from hip to
 // ankle, by half the leg (16 in) times the sine of half its flexion; 10 to 60
@@ -88,20 +79,8 @@ const kneeForwardIn, kneeForwardSigmaIn = 5.0, 3.5
 
 // knees adds the side on which a leg bends.
 func (b *bodyFit) knees(s *normal, k int) {
-	nd := &b.nodes[k]
 	for side := range 2 {
-		dir := nd.ahead[side]
-		var idx [3]int
-		var jac [3]float64
-		res, ok := -kneeForwardIn, true
-		for q, j := range [3]int{jKneeL + side, jHipL + side, jAnkleL + side} {
-			ok = ok && nd.ok[j]
-			idx[q], jac[q] = k*numJoints+j, [3]float64{1, -.5, -.5}[q]*r3.Dot(dir, nd.ray[j])
-			res += jac[q] * b.depth[idx[q]]
-		}
-		if ok {
-			s.add(idx[:], jac[:], res, nd.fresh/(kneeForwardSigmaIn*kneeForwardSigmaIn))
-		}
+		b.linear(s, k, b.nodes[k].ahead[side], []int{jKneeL + side, jHipL + side, jAnkleL + side}, []float64{1, -.5, -.5}, kneeForwardIn, kneeForwardSigmaIn)
 	}
 }
 
