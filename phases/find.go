@@ -3,6 +3,7 @@ package phases
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"nightcage/vision"
 )
@@ -31,7 +32,7 @@ func Find(track vision.Track) (Timeline, error) {
 	}
 	b := r.readBat()
 	if !r.timed {
-		r.pace(&b)
+		r.pace(&b, func(b *batPath) series { return b.turn })
 	}
 	a := r.readArc(b)
 	v := r.kind(b, a)
@@ -87,13 +88,13 @@ const halfTurnMs = 110
 // milliseconds make sense: the time about the peak for which the bat turns
 // faster than half its peak rate is set to halfTurnMs. Nothing measured on that
 // axis is reported. It returns the ms given to a frame, 0 when the bat does not
-// turn.
-func (r *reading) pace(b *batPath) float64 {
+// turn. turn says by which reading of its rate.
+func (r *reading) pace(b *batPath, turn func(*batPath) series) float64 {
 	k := 1.0
 	// Rates read over windows that are too long look slow, which leaves the next
 	// round's windows too long by less.
 	for range 4 {
-		width := b.halfTurn()
+		width := halfTurn(turn(b))
 		if width == 0 {
 			return 0
 		}
@@ -108,11 +109,11 @@ func (r *reading) pace(b *batPath) float64 {
 }
 
 // halfTurn is the time about its peak for which the bat turns faster than half
-// of it, on the reading's axis.
-func (b *batPath) halfTurn() float64 {
+// of it, on the rate's axis.
+func halfTurn(turn series) float64 {
 	at, top := 0, 0.0
-	for i, v := range b.turn.x {
-		if v > top && v > 4*b.turn.sd[i] {
+	for i, v := range turn.x {
+		if v > top && v > 4*turn.sd[i] {
 			at, top = i, v
 		}
 	}
@@ -120,23 +121,47 @@ func (b *batPath) halfTurn() float64 {
 		return 0
 	}
 	cross := func(i, j int) float64 { // between i, above half, and j, below
-		u := (b.turn.x[i] - top/2) / (b.turn.x[i] - b.turn.x[j])
-		return b.turn.t[i] + u*(b.turn.t[j]-b.turn.t[i])
+		u := (turn.x[i] - top/2) / (turn.x[i] - turn.x[j])
+		return turn.t[i] + u*(turn.t[j]-turn.t[i])
 	}
-	from, to := b.turn.t[0], b.turn.t[b.turn.len()-1]
+	from, to := turn.t[0], turn.t[turn.len()-1]
 	for i := at; i > 0; i-- {
-		if b.turn.x[i-1] <= top/2 {
+		if turn.x[i-1] <= top/2 {
 			from = cross(i, i-1)
 			break
 		}
 	}
-	for i := at; i+1 < b.turn.len(); i++ {
-		if b.turn.x[i+1] <= top/2 {
+	for i := at; i+1 < turn.len(); i++ {
+		if turn.x[i+1] <= top/2 {
 			to = cross(i, i+1)
 			break
 		}
 	}
 	return to - from
+}
+
+// burst is the bat's turn with short bursts cut off, where the swing lasts many
+// frames: a bat lost for a frame or two seems to turn faster than any other.
+func (b *batPath) burst() series {
+	const reach, broad = 2, 12 // frames
+	cut := series{b.turn.t, make([]float64, b.turn.len()), b.turn.sd}
+	top := 0.0
+	for i := range cut.x {
+		cut.x[i] = median(slices.Clone(b.turn.x[max(i-reach, 0):min(i+reach+1, b.turn.len())]))
+		if cut.x[i] > 4*cut.sd[i] {
+			top = math.Max(top, cut.x[i])
+		}
+	}
+	n := 0
+	for _, v := range cut.x {
+		if v > top/2 {
+			n++
+		}
+	}
+	if n < broad {
+		return b.turn
+	}
+	return cut
 }
 
 // empty is the timeline of a track that shows nothing.

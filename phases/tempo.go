@@ -95,7 +95,7 @@ func evenTempo(track vision.Track, dt float64, frames [2]int) (Tempo, bool, erro
 		return Tempo{}, false, err
 	}
 	b := r.readBat()
-	perFrame := r.pace(&b)
+	perFrame := r.pace(&b, (*batPath).burst)
 	if perFrame == 0 || r.kind(b, r.readArc(b)).kind != KindSwing || !r.carried(b) {
 		return Tempo{}, false, nil
 	}
@@ -108,7 +108,8 @@ func evenTempo(track vision.Track, dt float64, frames [2]int) (Tempo, bool, erro
 // without ever turning as fast as in a swing, if that is as far as a swing takes
 // it and it does turn so fast elsewhere.
 func (r *reading) slowPart() (frames [2]int, ok bool) {
-	turn := r.readBat().turn
+	b := r.readBat()
+	turn := b.burst()
 	rate := func(i int) float64 { return turn.x[i] * 180 / math.Pi }
 	far, from, to, fast := 0.0, 0, 0, false
 	for i := 0; i < turn.len(); i++ {
@@ -154,9 +155,10 @@ func trimmed(track vision.Track, part [2]int) vision.Track {
 func tempoOf(b batPath, slower float64) Tempo {
 	t := Tempo{HalfTurnMs: halfTurnMs * slower, Pace: Human}
 	at := 0.0
-	for i, v := range b.turn.x {
-		if deg := v * 180 / math.Pi / slower; v > 4*b.turn.sd[i] && deg > t.TopDegS {
-			t.TopDegS, at = deg, b.turn.t[i]
+	turn := b.burst()
+	for i, v := range turn.x {
+		if deg := v * 180 / math.Pi / slower; v > 4*turn.sd[i] && deg > t.TopDegS {
+			t.TopDegS, at = deg, turn.t[i]
 		}
 	}
 	t.Slower = math.Sqrt(slower * usualDeg / t.TopDegS)
@@ -164,7 +166,7 @@ func tempoOf(b batPath, slower float64) Tempo {
 	case t.TopDegS > fastestDeg || t.HalfTurnMs < shortestHalfMs:
 		t.Pace = TooFast
 		t.Doubt = fmt.Sprintf("by it the bat turns at %.0f degrees a second, faster than anyone swings", t.TopDegS)
-	case sweptDeg(b.turn, at, t.TopDegS*slower*math.Pi/180/5) < swungDeg:
+	case sweptDeg(turn, at, t.TopDegS*slower*math.Pi/180/5) < swungDeg:
 		// A bat squared to bunt, or let down, goes slowly, but not on round.
 	case t.TopDegS < swingRateDeg || t.Slower > slowest:
 		t.Pace = TooSlow

@@ -46,7 +46,7 @@ func TestTempo(t *testing.T) {
 				if !ok || own.Pace != Human {
 					t.Fatalf("at its own pace: %+v, %v", own, ok)
 				}
-				for slower, want := range map[float64]Pace{4: TooSlow, 8: TooSlow, 10: TooSlow, 1. / 4: TooFast} {
+				for slower, want := range map[float64]Pace{5: TooSlow, 8: TooSlow, 10: TooSlow, 1. / 4: TooFast} {
 					got, ok := readTempo(t, stretched(*tr, slower))
 					if !ok || got.Pace != want {
 						t.Errorf("%v times slower: %+v, %v", slower, got, ok)
