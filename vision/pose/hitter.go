@@ -37,9 +37,20 @@ const (
 	sizeWeight = 0.15
 )
 
+// Choice is the person taken for the hitter.
+type Choice struct {
+	Person          // as seen first
+	Picture int     // in which of the pictures that was
+	Holds   float64 // how much they look like one who holds a bat where they do most, 0..1
+	Alone   bool    // nobody else was seen in any of the pictures
+}
+
+// Sure reports whether the person may be followed as the hitter: somebody alone
+// in view is, others only when they hold both hands as on a bat in some picture.
+func (c Choice) Sure() bool { return c.Alone || c.Holds >= mayHold }
+
 // Hitter picks the hitter out of what was seen in a few pictures spread over
-// the swing, in ascending time. It returns the hitter as seen first and which of
-// the pictures that was. ok is false when nobody was seen.
+// the swing, in ascending time. ok is false when nobody was seen.
 //
 // The rule is one score a person: the mean over the pictures of how far the
 // hands are together, up and above straight legs (each 0..1, multiplied), times
@@ -48,7 +59,7 @@ const (
 // parts them to throw; catcher and umpire keep theirs apart or down.
 //
 // A person is followed from picture to picture by the nearest hips.
-func Hitter(seen []Sighting) (hitter Person, picture int, ok bool) {
+func Hitter(seen []Sighting) (hitter Choice, ok bool) {
 	var tracks []track
 	for i, s := range seen {
 		tracks = link(tracks, s.People, i)
@@ -62,10 +73,10 @@ func Hitter(seen []Sighting) (hitter Person, picture int, ok bool) {
 		score := t.score(len(seen)) + sizeWeight*math.Log2(t.size()/tallest)
 		if score > best {
 			best, ok = score, true
-			hitter, picture = t.people[0], t.at[0]
+			hitter = Choice{Person: t.people[0], Picture: t.at[0], Holds: t.holds(), Alone: len(tracks) == 1}
 		}
 	}
-	return hitter, picture, ok
+	return hitter, ok
 }
 
 // track is one person through the pictures they were seen in.
@@ -112,6 +123,15 @@ func (t track) size() float64 {
 		sum += p.ROI.Side
 	}
 	return sum / float64(len(t.people))
+}
+
+// holds is how much the person looks like one who holds a bat where most so.
+func (t track) holds() float64 {
+	most := 0.0
+	for _, p := range t.people {
+		most = max(most, holding(p.Look.Body))
+	}
+	return most
 }
 
 func (t track) score(pictures int) float64 {

@@ -68,9 +68,9 @@ func TestHitterAmongOthers(t *testing.T) {
 			me := stand(hands, 0.3).at(600+3*float64(i), 400, c.hitter)
 			seen = append(seen, Sighting{Ms: 40 * float64(i), People: append(others, me)})
 		}
-		got, picture, ok := Hitter(seen)
-		if !ok || got.ROI.X != 600 || picture != 0 {
-			t.Errorf("%s: picked the person at %.0f of picture %d (found: %v)", c.name, got.ROI.X, picture, ok)
+		got, ok := Hitter(seen)
+		if !ok || !got.Sure() || got.ROI.X != 600 || got.Picture != 0 {
+			t.Errorf("%s: picked the person at %.0f of picture %d (found: %v)", c.name, got.ROI.X, got.Picture, ok)
 		}
 	}
 }
@@ -85,16 +85,29 @@ func TestHitterHiddenInSomePictures(t *testing.T) {
 		}
 		seen = append(seen, s)
 	}
-	if got, picture, ok := Hitter(seen); !ok || got.ROI.X != 600 || picture != 1 {
-		t.Errorf("picked the person at %.0f of picture %d (found: %v)", got.ROI.X, picture, ok)
+	if got, ok := Hitter(seen); !ok || got.ROI.X != 600 || got.Picture != 1 {
+		t.Errorf("picked the person at %.0f of picture %d (found: %v)", got.ROI.X, got.Picture, ok)
 	}
 }
 
 func TestHitterNobody(t *testing.T) {
-	if _, _, ok := Hitter(nil); ok {
+	if _, ok := Hitter(nil); ok {
 		t.Error("a hitter in no pictures")
 	}
-	if _, _, ok := Hitter([]Sighting{{Ms: 0}, {Ms: 40}}); ok {
+	if _, ok := Hitter([]Sighting{{Ms: 0}, {Ms: 40}}); ok {
 		t.Error("a hitter in empty pictures")
+	}
+}
+
+// Where the hitter is not among those seen, catcher and umpire must not pass for
+// one; somebody alone may, whatever the network makes of the hands.
+func TestHitterUnsureOfOthers(t *testing.T) {
+	catcher := crouch([2]float64{0.2, -0.3}, 0.9).at(900, 520, 90)
+	umpire := stand([2]float64{0, 0.6}, 1.0).at(1000, 480, 120)
+	if got, ok := Hitter([]Sighting{{People: []Person{catcher, umpire}}, {Ms: 40, People: []Person{umpire}}}); !ok || got.Sure() {
+		t.Errorf("the person at %.0f may be followed, who holds %.2f", got.ROI.X, got.Holds)
+	}
+	if got, ok := Hitter([]Sighting{{People: []Person{umpire}}, {Ms: 40, People: []Person{umpire}}}); !ok || !got.Sure() {
+		t.Error("somebody alone in view may not be followed")
 	}
 }

@@ -18,36 +18,59 @@ const looks = 6
 
 // findHitter looks for people in a few pictures spread over the window and
 // chooses the hitter. A stride moves the hips by less than the follower searches.
+// Where nobody seen is surely the hitter it looks for small people too: a hitter
+// far off behind an umpire.
 func (a *Analyser) findHitter(ctx context.Context, path string, c vision.Clip, win [2]int) (pose.Person, error) {
 	r, err := clip.Open(ctx, c, path)
 	if err != nil {
 		return pose.Person{}, err
 	}
 	defer r.Close()
+	var hitter pose.Choice
+	ok := false
+	for _, find := range []finder{a.pose.People, a.pose.Everybody} {
+		seen, err := sightings(ctx, r, c, win, find)
+		if err != nil {
+			return pose.Person{}, err
+		}
+		if hitter, ok = pose.Hitter(seen); !ok || hitter.Sure() {
+			break // People has looked for small ones where it saw nobody
+		}
+	}
+	if !ok {
+		return pose.Person{}, a.nobody(ctx, r, c, win[0]+(win[1]-win[0])/2)
+	}
+	if !hitter.Sure() {
+		return pose.Person{}, &Error{Kind: NoPerson, Clip: c.Name,
+			Reason: "Several people are in view, and none of them holds both hands together as on a bat."}
+	}
+	return hitter.Person, nil
+}
+
+type finder func(ctx context.Context, img gocv.Mat) ([]pose.Person, error)
+
+// sightings is who is seen in pictures spread over the window.
+func sightings(ctx context.Context, r *clip.Reader, c vision.Clip, win [2]int, find finder) ([]pose.Sighting, error) {
 	var seen []pose.Sighting
 	n := win[1] - win[0]
 	for k := range min(looks, n) {
 		if err := r.Seek(ctx, win[0]+k*(n-1)/(looks-1)); err != nil {
-			return pose.Person{}, err
+			return nil, err
 		}
 		p, err := r.Next(ctx)
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
-			return pose.Person{}, err
+			return nil, err
 		}
-		people, err := a.pose.People(ctx, p.BGR)
+		people, err := find(ctx, p.BGR)
 		if err != nil {
-			return pose.Person{}, wrap(c, "look for people", err)
+			return nil, wrap(c, "look for people", err)
 		}
 		seen = append(seen, pose.Sighting{Ms: c.Times[p.Index].Ms, People: people})
 	}
-	hitter, _, ok := pose.Hitter(seen)
-	if !ok {
-		return pose.Person{}, a.nobody(ctx, r, c, win[0]+n/2)
-	}
-	return hitter, nil
+	return seen, nil
 }
 
 // nobody says why no hitter was found: people who appear once the picture is
