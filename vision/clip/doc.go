@@ -1,6 +1,7 @@
 // Package clip reads a video file: what it is (Probe), its pictures one by one
-// (Reader), how the camera moved (Stabiliser), where in time the action is and
-// whether pictures were repeated (Scan, Window).
+// (Reader), how the camera moved (Stabiliser), when something moves as a swing does,
+// where the film was cut and
+// whether pictures were repeated (Scan, Bursts, Windows).
 //
 // # Decoding
 //

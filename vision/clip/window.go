@@ -16,9 +16,6 @@ const (
 	afterBurstMs  = 800.0
 	burstMs       = 150.0
 	aroundMs      = 1200.0
-	// apartMs is how far two swings are apart at least: finish, and the bat
-	// brought back into a stance (common practice, no source).
-	apartMs = 1500.0
 	// usualMs is the stretch whose own unrest a burst must stand out of.
 	usualMs = 20e3
 	// distinctMs is how far two bursts are apart at least.

@@ -12,8 +12,8 @@ import (
 	"nightcage/vision/pose/smooth"
 )
 
-// follow reads the window win of the clip and follows the hitter's body and the camera's motion
-// through it. Hand, Sighting, Scale and Solution are left for later stages.
+// follow reads the window win of the clip and follows the hitter's body and the
+// camera's motion through it. Hand, Sighting, Scale and Solution are left for later stages.
 // heightPx is the hitter's standing height in the picture.
 func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, win [2]int, subject vision.Subject, steps *steps) (track vision.Track, heightPx float64, err error) {
 	hitter, err := a.findHitter(ctx, path, c, win)
