@@ -5,7 +5,7 @@
 //	people, err := e.People(ctx, img)   // on a few pictures over the swing
 //	hitter, ok := pose.Hitter(sightings)
 //	f := e.Follow(hitter)
-//	look, err := f.Next(ctx, img)       // on every picture
+//	look, err := f.Next(ctx, img, ms)   // on every picture
 //	look.Put(&frame)
 //	frames, report := smooth.Bodies(frames)
 //

@@ -82,7 +82,7 @@ func TestRenderedHitters(t *testing.T) {
 				}
 				body = e.Follow(people[0])
 			}
-			look, err := body.Next(ctx, img)
+			look, err := body.Next(ctx, img, f.Frames[i].Ms)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -154,9 +154,11 @@ func TestLostAndFoundAgain(t *testing.T) {
 		t.Fatalf("%d people: %v", len(people), err)
 	}
 	body := e.Follow(people[0])
+	ms := 0.0
 	next := func(img gocv.Mat) Look {
 		t.Helper()
-		look, err := body.Next(ctx, img)
+		ms += 20
+		look, err := body.Next(ctx, img, ms)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -191,6 +193,36 @@ func TestLostAndFoundAgain(t *testing.T) {
 	}
 }
 
+// Somebody a tenth of a square away may be the hitter 50 ms later, but not
+// one frame later at 240 a second: 50 m/s for an adult.
+func TestNobodyMovesSoFast(t *testing.T) {
+	e, ctx := estimator(t), context.Background()
+	img := firstPicture(t, "s77001_00")
+	people, err := e.People(ctx, img)
+	if err != nil || len(people) != 1 {
+		t.Fatalf("%d people: %v", len(people), err)
+	}
+	by := int(0.1 * people[0].ROI.Side)
+	moved := gocv.NewMatWithSize(img.Rows(), img.Cols(), gocv.MatTypeCV8UC3)
+	defer moved.Close()
+	from, to := img.Region(image.Rect(0, 0, img.Cols()-by, img.Rows())), moved.Region(image.Rect(by, 0, img.Cols(), img.Rows()))
+	from.CopyTo(&to)
+	from.Close()
+	to.Close()
+	for _, c := range []struct {
+		ms   float64
+		want bool
+	}{{1000.0 / 240, false}, {50, true}} {
+		body := e.Follow(people[0])
+		if look, err := body.Next(ctx, img, 0); err != nil || !look.Found {
+			t.Fatalf("found %v: %v", look.Found, err)
+		}
+		if look, err := body.Next(ctx, moved, c.ms); err != nil || look.Found != c.want {
+			t.Errorf("%.0f ms later: found %v, want %v: %v", c.ms, look.Found, c.want, err)
+		}
+	}
+}
+
 // Somebody far from where the hitter was is not the hitter.
 func TestDoesNotJumpToAnother(t *testing.T) {
 	e, ctx := estimator(t), context.Background()
@@ -201,7 +233,7 @@ func TestDoesNotJumpToAnother(t *testing.T) {
 	}
 	elsewhere := people[0]
 	elsewhere.ROI.X += 0.5 * elsewhere.ROI.Side
-	look, err := e.Follow(elsewhere).Next(ctx, img)
+	look, err := e.Follow(elsewhere).Next(ctx, img, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -293,7 +325,7 @@ func TestCancelled(t *testing.T) {
 	if _, err := e.People(ctx, img); !errors.Is(err, context.Canceled) {
 		t.Errorf("People: %v", err)
 	}
-	if _, err := e.Follow(Person{ROI: ROI{X: 600, Y: 400, Side: 500}}).Next(ctx, img); !errors.Is(err, context.Canceled) {
+	if _, err := e.Follow(Person{ROI: ROI{X: 600, Y: 400, Side: 500}}).Next(ctx, img, 0); !errors.Is(err, context.Canceled) {
 		t.Errorf("Next: %v", err)
 	}
 }
@@ -307,7 +339,7 @@ func BenchmarkNext720p(b *testing.B) {
 	}
 	body := e.Follow(people[0])
 	for b.Loop() {
-		if look, err := body.Next(ctx, img); err != nil || !look.Found {
+		if look, err := body.Next(ctx, img, 0); err != nil || !look.Found {
 			b.Fatalf("found %v: %v", look.Found, err)
 		}
 	}

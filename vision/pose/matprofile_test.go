@@ -27,10 +27,10 @@ func TestNoImageIsLeftOpen(t *testing.T) {
 	}
 	for _, side := range []float64{300, 900} {
 		body := e.Follow(Person{ROI: ROI{X: 600, Y: 400, Side: side}})
-		if look, err := body.Next(ctx, img); err != nil || look.Found {
+		if look, err := body.Next(ctx, img, 0); err != nil || look.Found {
 			t.Fatalf("found %v in a black picture: %v", look.Found, err)
 		}
-		if _, err := body.Next(ctx, empty); err == nil {
+		if _, err := body.Next(ctx, empty, 0); err == nil {
 			t.Fatal("an empty picture was accepted")
 		}
 	}

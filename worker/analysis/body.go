@@ -3,6 +3,7 @@ package analysis
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"slices"
 
@@ -46,7 +47,7 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, win [
 			return track, 0, err
 		}
 		f := vision.Frame{Index: p.Index, Ms: c.Times[p.Index].Ms}
-		look, err := body.Next(ctx, p.BGR)
+		look, err := body.Next(ctx, p.BGR, f.Ms)
 		if err != nil {
 			return track, 0, wrap(c, "follow the hitter", err)
 		}
@@ -72,13 +73,17 @@ func (a *Analyser) follow(ctx context.Context, path string, c vision.Clip, win [
 	}
 	track.Clip = r.Clip()
 	track.Notes = append(track.Notes, c.Notes...)
+	if lost := len(track.Frames) - len(heights); lost > 0 {
+		track.Notes = append(track.Notes, fmt.Sprintf("the hitter was hidden, or could not be told from somebody else, in %d of %d pictures", lost, len(track.Frames)))
+	}
 	if unsteady != "" {
 		track.Notes = append(track.Notes, "the camera's own motion could not be followed throughout: "+unsteady)
 	}
 	track.Frames, _ = smooth.Bodies(track.Frames)
 	track.Frames = smooth.Steps(track.Frames, moved)
 	if len(heights) == 0 {
-		return track, 0, &Error{Kind: NoPerson, Clip: c.Name, Reason: "The hitter could not be followed in any frame."}
+		// A person who lies in the picture is found at times and followed never.
+		return track, 0, a.nobody(ctx, r, c, (win[0]+win[1])/2)
 	}
 	return track, median(heights), nil
 }
