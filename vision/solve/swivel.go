@@ -33,10 +33,11 @@ const (
 const (
 	swivelSteps = 24
 	// How much an arm's length varies as marks show it: shoulders shrug and a
-	// network's elbow wanders on the sleeve. It moves the circle, and so do the
-	// errors of shoulder and fist, an inch each.
+	// network's elbow wanders on the sleeve. It moves the circle: 5 % of an arm that
+	// is a little bent moves its elbow sideways by 2 in, and the errors of shoulder
+	// and fist by an inch each.
 	armLooseShare = 0.05
-	circleIn      = 1.5
+	circleIn      = 2.5
 	// How often a network has an arm clearly on the right side, and from how far
 	// off the line it is clear.
 	guessRight, guessElbowIn = 0.7, 4.0
