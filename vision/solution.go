@@ -56,7 +56,7 @@ type Camera struct {
 	T                                                          Vec3       // inches
 	Centre                                                     Vec3       // camera's place in the swing frame, inches
 	FocalSigmaRel, DistanceSigmaRel, TiltSigmaDeg, YawSigmaDeg float64
-	From                                                       []string // what set it: "height", "bat", "plate", "ground", "ball", "lens", "prior"
+	From                                                       []string // what set it: "plate", "box lines", "posts", "ground" (the feet on it), "ball", "height", "bat", "lens", "prior"
 }
 
 // Solution is the swing in three dimensions.

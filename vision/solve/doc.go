@@ -28,7 +28,8 @@
 // Handedness from clues (hand.go); stance and fastest barrel (moment.go);
 // yaw from the body, the feet on the ground and the pitch (sighting.go,
 // camera.go, pitch.go); scale from height and bat (scale.go); lens, distance
-// and tilt from priors and the ankles (camera.go); the turn of hips and
+// and tilt from priors and the ankles (camera.go), or all of it from home plate,
+// box lines and posts where they are seen (ground.go); the turn of hips and
 // shoulders (turns.go) and then every joint's depth over time (bodyfit.go,
 // posture.go); the bat over time (batfit.go) from depth signs searched for
 // (signs.go), with the ball's blow as a kink (contact.go); then the body around
