@@ -42,11 +42,18 @@ type Choice struct {
 	Person          // as seen first
 	Picture int     // in which of the pictures that was
 	Holds   float64 // how much they look like one who holds a bat where they do most, 0..1
+	Carried float64 // how far the hands went while they held, against the hips, torsos
 	Alone   bool    // nobody else was seen in any of the pictures
 }
 
-// Sure reports whether the person may be followed as the hitter: somebody alone
-// in view is, others only when they hold both hands as on a bat in some picture.
+// Swung reports whether the person was seen to swing: hands kept together went
+// half the chord of a swing (see Swinging) or farther. No better one need be
+// looked for.
+func (c Choice) Swung() bool { return c.Carried >= 0.75 }
+
+// Sure reports whether the person may be followed as the hitter when everybody has
+// been looked for: somebody alone in view is, others only when they hold both hands
+// as on a bat in some picture.
 func (c Choice) Sure() bool { return c.Alone || c.Holds >= mayHold }
 
 // Hitter picks the hitter out of what was seen in a few pictures spread over
@@ -73,7 +80,7 @@ func Hitter(seen []Sighting) (hitter Choice, ok bool) {
 		score := t.score(len(seen)) + sizeWeight*math.Log2(t.size()/tallest)
 		if score > best {
 			best, ok = score, true
-			hitter = Choice{Person: t.people[0], Picture: t.at[0], Holds: t.holds(), Alone: len(tracks) == 1}
+			hitter = Choice{Person: t.people[0], Picture: t.at[0], Holds: t.holds(), Carried: t.carried(), Alone: len(tracks) == 1}
 		}
 	}
 	return hitter, ok
@@ -135,16 +142,22 @@ func (t track) holds() float64 {
 }
 
 func (t track) score(pictures int) float64 {
-	var held, travel float64
-	for i, p := range t.people {
-		h := holding(p.Look.Body)
-		held += h
-		if i > 0 {
-			q := t.people[i-1]
-			travel += min(h, holding(q.Look.Body)) * handTravel(q.Look.Body, p.Look.Body)
-		}
+	held := 0.0
+	for _, p := range t.people {
+		held += holding(p.Look.Body)
 	}
-	return held / float64(pictures) * (1 + min(travel/swingTravel, 1))
+	return held / float64(pictures) * (1 + min(t.carried()/swingTravel, 1))
+}
+
+// carried is how far the hands went from picture to picture, in torsos, each way
+// counted as far as they held in both.
+func (t track) carried() float64 {
+	far := 0.0
+	for i := 1; i < len(t.people); i++ {
+		p, q := t.people[i-1].Look.Body, t.people[i].Look.Body
+		far += min(holding(p), holding(q)) * handTravel(p, q)
+	}
+	return far
 }
 
 // holding is how much a body looks like one that holds a bat, 0..1.

@@ -18,8 +18,8 @@ const looks = 6
 
 // findHitter looks for people in a few pictures spread over the window and
 // chooses the hitter. A stride moves the hips by less than the follower searches.
-// Where nobody seen is surely the hitter it looks for small people too: a hitter
-// far off behind an umpire.
+// Where nobody seen has swung it looks for small people too: the first search
+// misses a hitter beside somebody nearer.
 func (a *Analyser) findHitter(ctx context.Context, path string, c vision.Clip, win [2]int) (pose.Person, error) {
 	r, err := clip.Open(ctx, c, path)
 	if err != nil {
@@ -33,7 +33,7 @@ func (a *Analyser) findHitter(ctx context.Context, path string, c vision.Clip, w
 		if err != nil {
 			return pose.Person{}, err
 		}
-		if hitter, ok = pose.Hitter(seen); !ok || hitter.Sure() {
+		if hitter, ok = pose.Hitter(seen); !ok || hitter.Swung() {
 			break // People has looked for small ones where it saw nobody
 		}
 	}
