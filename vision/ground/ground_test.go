@@ -326,7 +326,20 @@ func TestPicturesMustMatch(t *testing.T) {
 
 func BenchmarkLook(b *testing.B) {
 	d := drawn{rand.New(rand.NewPCG(1, 1)), []shape{plate(220)}}
+	f := NewFinder()
+	defer f.Close()
+	for range Samples {
+		m := d.picture()
+		if err := f.Add(m, vision.Affine{}); err != nil {
+			b.Fatal(err)
+		}
+		m.Close()
+	}
+	feet := see(fit.Place{X: -2, Z: -30})
+	a := About{AnklesX: float64(feet.X) / 16, AnklesY: float64(feet.Y) / 16, HeightPx: 70 * 5.3, HeightIn: 70, Prior: fit.Before(&vision.Clip{Width: drawnW, Height: drawnH})}
 	for b.Loop() {
-		d.look(b)
+		if _, err := f.Look(a); err != nil {
+			b.Fatal(err)
+		}
 	}
 }

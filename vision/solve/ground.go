@@ -34,15 +34,15 @@ const (
 // Where the feet of a hitter may be about the plate: in a box, which begins 6 in
 // beside the plate and is 4 ft wide and 6 to 7 ft long, give or take a shoe.
 const (
-	boxHalfLongIn  = 42.0 + 6
-	boxNearIn      = 8.5 + 6 - 4
-	boxFarIn       = 8.5 + 6 + 48 + 6
-	scaleByCameraS = 0.02 // what ankles' marks and their height leave open of the depth of the hips
+	boxHalfLongIn = 42.0 + 6
+	boxNearIn     = 8.5 + 6 - 4
+	boxFarIn      = 8.5 + 6 + 48 + 6
+	scaleByFeet   = 0.02 // what ankles' marks and their height leave open of the depth of the hips
 )
 
 // seeGround fits the camera to the ground's marks and judges whether they are
-// what they seem: they must fit a plate, the hitter of known height must have
-// the size that the plate gives somebody who stands there, stand in a box, and
+// what they seem: they must fit a plate, hitter and bat must have the
+// sizes that the plate gives them where they stand, stand in a box, and
 // face about the way the plate says. why says what speaks against a plate that
 // was seen and not used.
 func (w *work) seeGround(g *vision.Ground, yaw angleGuess) (seen *onGround, why string) {
@@ -56,7 +56,11 @@ func (w *work) seeGround(g *vision.Ground, yaw angleGuess) (seen *onGround, why 
 		return nil, "no camera sees a plate there"
 	}
 	hitter := w.hitterAt()
-	if why := w.unlikePlate(free, hitter, yaw); why != "" {
+	told := []vision.ScaleSource{w.bodyScale}
+	if bat, ok := w.scene.scaleFromBat(w.moments, w.sizes, free.FocalPx/w.bodyScale.PxPerIn, yaw.rad); ok {
+		told = append(told, bat)
+	}
+	if why := w.unlikePlate(free, hitter, combineScale(told), yaw); why != "" {
 		return nil, why
 	}
 	m.Hitter = hitter
@@ -67,9 +71,9 @@ func (w *work) seeGround(g *vision.Ground, yaw angleGuess) (seen *onGround, why 
 	out := &onGround{Result: all, from: []string{"plate"}}
 	var sigma float64
 	out.scale.PxPerIn, sigma, out.perFocal = all.HipsScale(hitter)
-	out.scale.SigmaRel = math.Hypot(sigma, scaleByCameraS/2)
+	out.scale.SigmaRel = math.Hypot(sigma, scaleByFeet/2)
 	p, s, per := free.HipsScale(hitter)
-	out.alone = vision.ScaleSource{From: "plate", PxPerIn: p, SigmaRel: math.Sqrt(s*s + sq(per*free.FocalSigmaRel()) + sq(scaleByCameraS))}
+	out.alone = vision.ScaleSource{From: "plate", PxPerIn: p, SigmaRel: math.Sqrt(s*s + sq(per*free.FocalSigmaRel()) + sq(scaleByFeet))}
 	if len(m.Lines) > 0 {
 		out.from = append(out.from, "box lines")
 	}
@@ -79,14 +83,16 @@ func (w *work) seeGround(g *vision.Ground, yaw angleGuess) (seen *onGround, why 
 	return out, ""
 }
 
-func (w *work) unlikePlate(r *fit.Result, h *fit.Hitter, yaw angleGuess) string {
+// unlikePlate is what speaks against a plate, empty when nothing does; told is the
+// scale by the sizes of hitter and bat.
+func (w *work) unlikePlate(r *fit.Result, h *fit.Hitter, told vision.Scale, yaw angleGuess) string {
 	if distuv.ChiSquared.Survival(distuv.ChiSquared{K: float64(r.Freedom)}, r.Chi2) < groundChance {
 		return "plate and lines do not fit each other"
 	}
 	scale, sigma, per := r.HipsScale(h)
-	all := math.Sqrt(sigma*sigma + sq(per*r.FocalSigmaRel()) + sq(h.SigmaRel))
-	if math.Abs(math.Log(scale/h.PxPerIn)) > groundSigmas*all {
-		return "the hitter would not have the height given"
+	all := math.Sqrt(sigma*sigma + sq(per*r.FocalSigmaRel()) + sq(told.SigmaRel) + sq(scaleByFeet))
+	if math.Abs(math.Log(scale/told.PxPerIn)) > groundSigmas*all {
+		return "hitter and bat would not have their sizes"
 	}
 	at, ok := r.Below(h.Ankles, h.AnkleUpIn)
 	if !ok || math.Abs(at.X) > boxHalfLongIn || -at.Z < boxNearIn || -at.Z > boxFarIn {
@@ -104,7 +110,7 @@ func (w *work) hitterAt() *fit.Hitter {
 	lead, rear := sc.median(st, vision.LeftAnkle), sc.median(st, vision.RightAnkle)
 	hl, hr := sc.median(st, vision.LeftHip), sc.median(st, vision.RightHip)
 	mid := fit.Point{U: (lead.u + rear.u) / 2, V: (lead.v + rear.v) / 2, Sigma: math.Hypot(lead.sigma, rear.sigma) / 2}
-	return &fit.Hitter{PxPerIn: w.bodyScale.PxPerIn, SigmaRel: math.Hypot(w.bodyScale.SigmaRel, scaleByCameraS), Ankles: mid,
+	return &fit.Hitter{PxPerIn: w.bodyScale.PxPerIn, SigmaRel: math.Hypot(w.bodyScale.SigmaRel, scaleByFeet), Ankles: mid,
 		AnkleUpIn: shareAnkleUp.mean * w.sizes.height, HipsUpPx: mid.V - (hl.v+hr.v)/2, HipsBehindIn: hipsBehindIn}
 }
 

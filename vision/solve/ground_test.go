@@ -71,7 +71,7 @@ func TestPlateFixesTheCamera(t *testing.T) {
 // What only looks like a plate is told of and changes nothing: one of another
 // size beside a hitter of told height, one that the hitter does not face.
 func TestFalsePlateIsNotUsed(t *testing.T) {
-	for n, f := range clips(t) {
+	for n, f := range clips(t)[:2] {
 		w := usual
 		w.seed = uint64(n)
 		tr := worn(t, f, w)
@@ -96,7 +96,7 @@ func TestFalsePlateIsNotUsed(t *testing.T) {
 // Posts alone set roll and tilt; they are the images of plumb lines through the
 // truth's camera.
 func TestPostsAloneSetRoll(t *testing.T) {
-	for n, f := range clips(t) {
+	for n, f := range clips(t)[:2] {
 		w := usual
 		w.seed = uint64(n)
 		tr := worn(t, f, w)
