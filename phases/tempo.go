@@ -96,12 +96,19 @@ func evenTempo(track vision.Track, dt float64, frames [2]int) (Tempo, bool, erro
 	}
 	b := r.readBat()
 	perFrame := r.pace(&b, (*batPath).burst)
-	if perFrame == 0 || r.kind(b, r.readArc(b)).kind != KindSwing || !r.carried(b) {
+	if perFrame == 0 || !r.carried(b) {
 		return Tempo{}, false, nil
 	}
 	t := tempoOf(b, dt/perFrame)
 	t.Frames = frames
-	return t, true, nil
+	switch r.kind(b, r.readArc(b)).kind {
+	case KindSwing:
+		return t, true, nil
+	case KindCheck:
+		// A window of milliseconds cuts a swing in slow motion short.
+		return t, t.Pace == TooSlow, nil
+	}
+	return Tempo{}, false, nil
 }
 
 // slowPart is the stretch of frames through which the bat turns farthest

@@ -25,13 +25,14 @@ func doubtClock(track vision.Track) (c vision.Clip, doubted bool, err error) {
 	why, slower := "", tempo.Slower*c.Clock.CaptureFPS/c.Clock.StoredFPS
 	switch told := c.Clock.Source != vision.ClockTimestamps; {
 	case tempo.Pace == phases.TooSlow && !told:
-		rate := likelyRate(tempo.Slower * c.Clock.StoredFPS)
-		slower = rate / c.Clock.StoredFPS
+		slower = likelyRate(tempo.Slower*c.Clock.StoredFPS) / c.Clock.StoredFPS
 		looks := "the clip looks"
 		if tempo.Frames[1]-tempo.Frames[0] < len(c.Times) {
 			looks = "the clip plays at two paces and the swing looks"
 		}
-		why = fmt.Sprintf("%s like slow motion, about %.0f times slower than real time: %s; give the capture rate, perhaps %.0f frames per second, with the job", looks, slower, tempo.Doubt, rate)
+		// Seen at the wrong pace the bat is lost at times, so the factor is rough; a
+		// coach who takes it for the answer would put every speed wrong.
+		why = fmt.Sprintf("%s like slow motion, some %.0f times slower than real time or more: %s; give the rate that it was filmed at with the job (phones mostly say 120 or 240 frames per second)", looks, slower, tempo.Doubt)
 	case tempo.Pace == phases.TooFast && told:
 		why = fmt.Sprintf("the capture rate of %.4g frames per second cannot be right: %s", c.Clock.CaptureFPS, tempo.Doubt)
 	case tempo.Pace == phases.TooFast:

@@ -37,7 +37,7 @@ func TestDoubtClock(t *testing.T) {
 		says    []string
 	}{
 		{"true times", 1, vision.ClockTimestamps, false, nil},
-		{"slow motion untold", 8, vision.ClockTimestamps, true, []string{"slow motion", "8 times", "240 frames per second"}},
+		{"slow motion untold", 8, vision.ClockTimestamps, true, []string{"slow motion", "8 times", "240 frames per second", "with the job"}},
 		{"a quarter", 4, vision.ClockTimestamps, true, []string{"slow motion", "4 times"}},
 		{"a slow drill at a rate that was told", 8, vision.ClockJob, false, nil},
 		{"a slow drill at a rate that the camera told", 8, vision.ClockTag, false, nil},
