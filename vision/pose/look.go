@@ -34,11 +34,6 @@ var from = [vision.NumLandmarks][]int{
 	vision.LeftToe: {31}, vision.RightToe: {32},
 }
 
-// swapSides maps each of the network's points to the same point of the other
-// side of the body.
-var swapSides = [points]int{0, 4, 5, 6, 1, 2, 3, 8, 7, 10, 9, 12, 11, 14, 13, 16, 15, 18, 17, 20, 19, 22, 21,
-	24, 23, 26, 25, 28, 27, 30, 29, 32, 31, 33, 34, 35, 36, 37, 38}
-
 // point is one of the network's 39, in image px, with world metres.
 type point struct {
 	x, y         float64
@@ -60,21 +55,39 @@ func (s *sight) next() ROI {
 	return aroundHips(h.x, h.y, r.x, r.y)
 }
 
-// see runs the landmark network on one square.
-func (e *Estimator) see(ctx context.Context, img gocv.Mat, r ROI, flip mirrored) (sight, error) {
+// clear is the presence below which a square is looked at again without thin
+// lines: a body in plain view gives .98 and more.
+const clear = 0.95
+
+// see looks at one square, and where the network is in doubt again with thin lines
+// taken out, as through a net; it gives the surer of the two.
+func (e *Estimator) see(ctx context.Context, img gocv.Mat, r ROI) (sight, error) {
+	s, err := e.once(ctx, img, r, false)
+	if err != nil || s.presence >= clear {
+		return s, err
+	}
+	through, err := e.once(ctx, img, r, true)
+	if err != nil || through.presence <= s.presence {
+		return s, err
+	}
+	return through, nil
+}
+
+// once runs the landmark network on one square.
+func (e *Estimator) once(ctx context.Context, img gocv.Mat, r ROI, net unveiled) (sight, error) {
 	s := sight{roi: r}
-	if err := e.lookCrop.into(e.landmarks.Input(0), img, r, flip); err != nil {
+	if err := e.lookCrop.into(e.landmarks.Input(0), img, r, net); err != nil {
 		return s, err
 	}
 	if err := e.landmarks.Run(ctx); err != nil {
 		return s, err
 	}
-	s.read(e.landmarks, flip)
+	s.read(e.landmarks)
 	return s, nil
 }
 
 // read decodes the network's outputs into s, whose roi is set.
-func (s *sight) read(net *models.Session, flip mirrored) {
+func (s *sight) read(net *models.Session) {
 	marks, heat, world := net.Output(0), net.Output(2), net.Output(3)
 	s.presence = float64(net.Output(1)[0])
 	sin, cos := math.Sincos(s.roi.Turn)
@@ -83,14 +96,10 @@ func (s *sight) read(net *models.Session, flip mirrored) {
 		u, v := float64(raw[0])/lookSize, float64(raw[1])/lookSize
 		u, v, peak := refine(heat[i*heatCells*heatCells:(i+1)*heatCells*heatCells], u, v)
 		wx, wy, wz := float64(world[3*i]), float64(world[3*i+1]), float64(world[3*i+2])
-		to := i
-		if flip {
-			u, wx, to = 1-u, -wx, swapSides[i]
-		}
 		p := point{seen: sigmoid(float64(raw[3])), inside: sigmoid(float64(raw[4])), peak: peak,
 			world: vision.Vec3{X: cos*wx - sin*wy, Y: sin*wx + cos*wy, Z: wz}}
 		p.x, p.y = s.roi.toImage(u, v)
-		s.points[to] = p
+		s.points[i] = p
 	}
 }
 

@@ -115,23 +115,6 @@ func TestRefine(t *testing.T) {
 	}
 }
 
-// The sides' table must be its own inverse, and every landmark's points must
-// map to its twin's.
-func TestSwapSides(t *testing.T) {
-	for i, j := range swapSides {
-		if swapSides[j] != i {
-			t.Errorf("point %d maps to %d, which maps to %d", i, j, swapSides[j])
-		}
-	}
-	for l := vision.LeftEye; int(l) < vision.NumLandmarks; l += 2 {
-		for k, p := range from[l] {
-			if swapSides[p] != from[l+1][k] {
-				t.Errorf("%v point %d is not %v's twin", l, p, l+1)
-			}
-		}
-	}
-}
-
 func TestErrorShare(t *testing.T) {
 	for l := range vision.NumLandmarks {
 		m := vision.Landmark(l)

@@ -6,8 +6,8 @@ import "math"
 // holds a bat to be asked whether it is swung.
 const mayHold = 0.4
 
-// Swinging says of what was seen in a few pictures close together, in ascending
-// time, how far somebody who may hold a bat carried both hands against the hips,
+// Swinging says of what was seen in a few pictures close together, in any
+// order, how far somebody who may hold a bat carried both hands against the hips,
 // in torsos: from the place in one picture to the farthest in another. It is 0
 // when nobody may hold a bat.
 //
