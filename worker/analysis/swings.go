@@ -117,9 +117,6 @@ const named = 5
 // notes tell, in each record of the clip, what else was looked at.
 func (f *findings) notes() (out []string) {
 	all := slices.Clone(f.missed)
-	for _, at := range f.plan.refused {
-		all = append(all, missed{at, errors.New("nobody carries both hands round as with a bat")})
-	}
 	slices.SortFunc(all, func(a, b missed) int { return cmp.Compare(a.at, b.at) })
 	var words []string
 	for _, m := range all[:min(len(all), named)] {
@@ -130,9 +127,12 @@ func (f *findings) notes() (out []string) {
 		words = append(words, fmt.Sprintf("at %.1f s: %s", m.at, reason))
 	}
 	if n := len(all) - named; n > 0 {
-		words = append(words, fmt.Sprintf("and %d more", n))
+		words = append(words, fmt.Sprintf("%d more", n))
 	}
-	if n := len(all); n > 0 {
+	if n := f.plan.refused; n > 0 {
+		words = append(words, fmt.Sprintf("%d at which nobody carries both hands round as with a bat", n))
+	}
+	if n := len(all) + f.plan.refused; n > 0 {
 		out = append(out, fmt.Sprintf("%d other %s of motion %s looked at and held no swing: %s", n,
 			plural(n, "burst", "bursts"), plural(n, "was", "were"), strings.Join(words, "; ")))
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"nightcage/vision"
 	"nightcage/vision/clip"
@@ -80,9 +81,9 @@ func (s *survey) times(c vision.Clip, slower float64) []float64 {
 
 // plan is what of a clip is to be looked at in full.
 type plan struct {
-	windows  [][2]int  // frames [first, end), one for each swing that there may be, in order of time
-	refused  []float64 // times, s, of other bursts of motion, at which nobody carries a bat
-	unlooked int       // bursts that were one too many to look at
+	windows  [][2]int // frames [first, end), one for each swing that there may be, in order of time
+	refused  int      // other bursts of motion, at which nobody carries a bat
+	unlooked int      // bursts that were one too many to look at
 }
 
 // windows finds what to look at in full. c is the clip by the clock to use. A
@@ -111,7 +112,7 @@ func (a *Analyser) windows(ctx context.Context, path string, c vision.Clip, s *s
 		return p, &Error{Kind: NoSwing, Clip: c.Name, Reason: "Nothing in the clip moves as fast and briefly as a swing."}
 	}
 	if len(swings) == 0 {
-		swings, p.refused, ms = strongest, nil, s.times(c, 1) // looked at in full, it says what is missing
+		swings, p.refused, ms = strongest, 0, s.times(c, 1) // looked at in full, it says what is missing
 	}
 	if whole && !s.several(swings) {
 		p.windows = s.scenes(swings)
@@ -170,20 +171,24 @@ const (
 	tried, triedPerMinute = 10, 12
 	// carriedTorsos tells a swing from a waggle; see pose.Swinging.
 	carriedTorsos = 0.6
+	// stillTorsos is the most that hands seem carried by that are not: what two looks
+	// at one stance differ by.
+	stillTorsos = 0.2
 )
 
-// around is when a burst is looked at, ms from its middle: from the load, when
-// the hands are up at the rear shoulder, to well past contact.
-var around = []float64{-450, -250, -100, 0, 100, 250}
+// around is when a burst is looked at, ms from its middle: first at the middle of
+// the swing and before it, which tells a swing from a stance, then from the load to
+// well past contact.
+var around = []float64{-250, 0, 250, 100, -100, -450}
 
 // confirm looks at a few pictures about each burst and keeps those at which
 // somebody carries both hands round as with a bat; of those nearer than two
-// swings can be, the strongest. refused are the times, s, of the others, unlooked how
+// swings can be, the strongest. refused is how many others there were, unlooked how
 // many were one too many to look at.
-func (a *Analyser) confirm(ctx context.Context, path string, c vision.Clip, s *survey, ms []float64, bursts []clip.Burst) (swings []clip.Burst, refused []float64, unlooked int, err error) {
+func (a *Analyser) confirm(ctx context.Context, path string, c vision.Clip, s *survey, ms []float64, bursts []clip.Burst) (swings []clip.Burst, refused, unlooked int, err error) {
 	r, err := clip.Open(ctx, c, path)
 	if err != nil {
-		return nil, nil, 0, err
+		return nil, 0, 0, err
 	}
 	defer r.Close()
 	limit := tried + int(triedPerMinute*c.DurationMs/60e3)
@@ -194,18 +199,18 @@ func (a *Analyser) confirm(ctx context.Context, path string, c vision.Clip, s *s
 		if nearAny(swings, b) {
 			continue
 		}
-		if len(swings) == maxSwings || len(swings)+len(refused) == limit {
+		if len(swings) == maxSwings || len(swings)+refused == limit {
 			unlooked++
 			continue
 		}
 		yes, err := a.swinging(ctx, r, c, s, ms, b)
 		if err != nil {
-			return nil, nil, 0, err
+			return nil, 0, 0, err
 		}
 		if yes {
 			swings = append(swings, b)
 		} else {
-			refused = append(refused, c.Times[s.at[b.At]].Ms/1000)
+			refused++
 		}
 	}
 	return swings, refused, unlooked, nil
@@ -223,12 +228,10 @@ func nearAny(bs []clip.Burst, b clip.Burst) bool {
 func (a *Analyser) swinging(ctx context.Context, r *clip.Reader, c vision.Clip, s *survey, ms []float64, b clip.Burst) (bool, error) {
 	scene := clip.Scene(b.At, len(ms), s.cuts)
 	var seen []pose.Sighting
-	last, nobody := -1, true
+	last := -1
 	for k, off := range around {
-		i := scene[0]
-		for i < scene[1]-1 && ms[i] < b.Ms+off {
-			i++
-		}
+		i, _ := slices.BinarySearch(ms, b.Ms+off)
+		i = min(max(i, scene[0]), scene[1]-1)
 		if i == last {
 			continue
 		}
@@ -248,11 +251,11 @@ func (a *Analyser) swinging(ctx context.Context, r *clip.Reader, c vision.Clip, 
 			return false, wrap(c, "look for people", err)
 		}
 		seen = append(seen, pose.Sighting{Ms: ms[i], People: people})
-		if nobody = nobody && len(people) == 0; nobody && k == 1 {
-			return false, nil
-		}
-		if pose.Swinging(seen) >= carriedTorsos {
+		switch carried := pose.Swinging(seen); {
+		case carried >= carriedTorsos:
 			return true, nil
+		case k == 1 && carried < stillTorsos:
+			return false, nil
 		}
 	}
 	return false, nil
