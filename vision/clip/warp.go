@@ -94,6 +94,8 @@ const (
 	roughPx = 4.0
 	// Tracking errors of still points are a few tenths of a px.
 	inlierPx = 1.5
+	// roughScatterPx is taken for the points' scatter before it is known.
+	roughScatterPx = 0.5
 	// minAgree is below half: points that something in front has covered since
 	// are followed to anywhere, and not together.
 	minAgree = 0.35
@@ -101,10 +103,16 @@ const (
 	// the relative change of scale across half a picture: a turn of a degree
 	// through a lens of 50 degrees gives 0.01.
 	bendPrior = 0.02
+	// rowPrior is the standard deviation expected of how far a row is moved for
+	// being taken later than the one above: shear and stretch, px per px. Phone
+	// sensors take 15 to 30 ms from the first row to the last (common practice,
+	// no source); a picture that moves at 500 px/s then leans by 10 px in 720.
+	rowPrior = 0.015
 )
 
-// fit finds the map that most pairs agree on: turn, zoom, shift and the bend
-// that a turning camera gives (six numbers). Besides the map it returns the
+// fit finds the map that most pairs agree on: turn, zoom, shift, the bend that a
+// turning camera gives and the lean of rows taken one after another (eight
+// numbers). Besides the map it returns the
 // standard error of a displaced point at a place, px per axis, and the pairs
 // that agree. ok is false when fewer than minPairs agree, or a smaller share than
 // minAgree.
@@ -132,6 +140,7 @@ func fit(ps []pair, minPairs int, at [2]float64, halfWidth float64) (h warp, sig
 		}
 	}
 	w := make([]float64, len(ps))
+	scatter := roughScatterPx
 	for round := range 8 {
 		limit := max(inlierPx, roughPx*math.Pow(0.6, float64(round)))
 		for i, p := range ps {
@@ -139,44 +148,56 @@ func fit(ps []pair, minPairs int, at [2]float64, halfWidth float64) (h warp, sig
 			u := min(h.residual(p)/limit, 1)
 			w[i] = (1 - u*u) * (1 - u*u)
 		}
-		refined, sd, fine := refine(ps, w, at, halfWidth)
+		refined, sd, fine := refine(ps, w, at, halfWidth, scatter)
 		if !fine {
 			return identity, 0, 0, false
 		}
-		h, sigmaPx = refined, sd
+		h = refined
+		scatter, agree = h.scatter(ps)
+		sigmaPx = sd * scatter
 	}
+	if agree < minPairs || float64(agree) < minAgree*float64(len(ps)) {
+		return identity, 0, agree, false
+	}
+	return h, sigmaPx, agree, true
+}
+
+// scatter is the standard deviation per axis of one point's residual, px, from
+// the median length of those within inlierPx (a Rayleigh variable: median 1.177
+// sigma), and how many these are. It is at least three tenths of a px: what flow errs by in
+// compressed pictures is partly alike for all points of a row, which the median does
+// not show.
+func (h warp) scatter(ps []pair) (px float64, agree int) {
 	var errors []float64
 	for _, p := range ps {
 		if r := h.residual(p); r < inlierPx {
 			errors = append(errors, r)
 		}
 	}
-	agree = len(errors)
-	if agree < minPairs || float64(agree) < minAgree*float64(len(ps)) {
-		return identity, 0, agree, false
+	if len(errors) == 0 {
+		return roughScatterPx, 0
 	}
-	// Per-axis standard deviation of one point's residual, from the median of
-	// its length (a Rayleigh variable: median 1.177 sigma).
 	slices.Sort(errors)
-	return h, sigmaPx * errors[agree/2] / 1.177, agree, true
+	return max(errors[len(errors)/2]/1.177, 0.3), len(errors)
 }
 
 // refine solves, for x, y = now and u, v = then about the place at in units of
 // halfWidth,
 //
-//	u = a*x - b*y + c - p*x*u - q*y*u
-//	v = b*x + a*y + d - p*x*v - q*y*v
+//	u = a*x - b*y + c - p*x*u - q*y*u + s*y
+//	v = b*x + a*y + d - p*x*v - q*y*v + t*y
 //
-// by weighted least squares, with p, q held near zero by bendPrior against
-// residuals of half a px. sd is the standard error of c (and d), times
+// by weighted least squares, with p, q held near zero by bendPrior and s, t by
+// rowPrior against
+// points that scatter by scatterPx. sd is the standard error of c (and d), times
 // halfWidth, for residuals of unit standard deviation.
-func refine(ps []pair, w []float64, at [2]float64, halfWidth float64) (h warp, sd float64, ok bool) {
-	n := mat.NewSymDense(6, nil)
-	r := mat.NewVecDense(6, nil)
-	add := func(row [6]float64, y, w float64) {
-		for i := range 6 {
+func refine(ps []pair, w []float64, at [2]float64, halfWidth, scatterPx float64) (h warp, sd float64, ok bool) {
+	n := mat.NewSymDense(8, nil)
+	r := mat.NewVecDense(8, nil)
+	add := func(row [8]float64, y, w float64) {
+		for i := range row {
 			r.SetVec(i, r.AtVec(i)+w*row[i]*y)
-			for j := i; j < 6; j++ {
+			for j := i; j < len(row); j++ {
 				n.SetSym(i, j, n.At(i, j)+w*row[i]*row[j])
 			}
 		}
@@ -184,12 +205,13 @@ func refine(ps []pair, w []float64, at [2]float64, halfWidth float64) (h warp, s
 	for i, p := range ps {
 		x, y := (p.now[0]-at[0])/halfWidth, (p.now[1]-at[1])/halfWidth
 		u, v := (p.then[0]-at[0])/halfWidth, (p.then[1]-at[1])/halfWidth
-		add([6]float64{x, -y, 1, 0, -x * u, -y * u}, u, w[i])
-		add([6]float64{y, x, 0, 1, -x * v, -y * v}, v, w[i])
+		add([8]float64{x, -y, 1, 0, -x * u, -y * u, y, 0}, u, w[i])
+		add([8]float64{y, x, 0, 1, -x * v, -y * v, 0, y}, v, w[i])
 	}
-	prior := 0.5 / halfWidth / bendPrior
-	n.SetSym(4, 4, n.At(4, 4)+prior*prior)
-	n.SetSym(5, 5, n.At(5, 5)+prior*prior)
+	for k, spread := range []float64{bendPrior, bendPrior, rowPrior, rowPrior} {
+		prior := scatterPx / halfWidth / spread
+		n.SetSym(4+k, 4+k, n.At(4+k, 4+k)+prior*prior)
+	}
 	var chol mat.Cholesky
 	if !chol.Factorize(n) || chol.Cond() > 1e10 {
 		return identity, 0, false
@@ -199,7 +221,7 @@ func refine(ps []pair, w []float64, at [2]float64, halfWidth float64) (h warp, s
 	if chol.SolveVecTo(&s, r) != nil || chol.InverseTo(&cov) != nil {
 		return identity, 0, false
 	}
-	unit := warp{s.AtVec(0), -s.AtVec(1), s.AtVec(2), s.AtVec(1), s.AtVec(0), s.AtVec(3), s.AtVec(4), s.AtVec(5), 1}
+	unit := warp{s.AtVec(0), s.AtVec(6) - s.AtVec(1), s.AtVec(2), s.AtVec(1), s.AtVec(0) + s.AtVec(7), s.AtVec(3), s.AtVec(4), s.AtVec(5), 1}
 	into := warp{1 / halfWidth, 0, -at[0] / halfWidth, 0, 1 / halfWidth, -at[1] / halfWidth, 0, 0, 1}
 	return into.inverse().after(unit).after(into), math.Sqrt(max(cov.At(2, 2), cov.At(3, 3))), true
 }
