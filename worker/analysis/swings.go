@@ -137,7 +137,7 @@ func (f *findings) notes() (out []string) {
 			plural(n, "burst", "bursts"), plural(n, "was", "were"), strings.Join(words, "; ")))
 	}
 	if f.plan.unlooked > 0 {
-		out = append(out, fmt.Sprintf("the clip shows more motion than is looked at, %d swings at most: %d weaker bursts were passed over", maxSwings, f.plan.unlooked))
+		out = append(out, fmt.Sprintf("the clip shows more bursts of motion than are looked at: %d weaker ones were passed over", f.plan.unlooked))
 	}
 	return out
 }

@@ -80,7 +80,7 @@ func TestFindings(t *testing.T) {
 				t.Errorf("no %q in %q", want, n[0])
 			}
 		}
-		if !strings.Contains(n[1], "7 weaker bursts") {
+		if !strings.Contains(n[1], "7 weaker ones") {
 			t.Errorf("note %q", n[1])
 		}
 	})
