@@ -440,7 +440,7 @@ func round(v float64) float64 { return math.Round(v*1e4) / 1e4 }
 
 func grade(out *Result, e entry, r *reading, t *vision.Track, u *usage) {
 	if *out.Sigma > useless*e.UsefulSigma {
-		refuse(out, &missing{ReasonTooWide, fmt.Sprintf("standard uncertainty %.2g%s", *out.Sigma, UnitText(e.Unit))})
+		refuse(out, &missing{ReasonTooWide, fmt.Sprintf("standard uncertainty %.2g%s", *out.Sigma, UnitText(e.Unit)) + r.endOn(u)})
 		return
 	}
 	out.Grade = GradeMeasured
@@ -468,7 +468,7 @@ func grade(out *Result, e entry, r *reading, t *vision.Track, u *usage) {
 		lower(ReasonFilledIn, p.String())
 	}
 	if *out.Sigma > e.UsefulSigma {
-		lower(ReasonWide, fmt.Sprintf("standard uncertainty %.2g%s, useful up to %.2g%s", *out.Sigma, UnitText(e.Unit), e.UsefulSigma, UnitText(e.Unit)))
+		lower(ReasonWide, fmt.Sprintf("standard uncertainty %.2g%s, useful up to %.2g%s", *out.Sigma, UnitText(e.Unit), e.UsefulSigma, UnitText(e.Unit))+r.endOn(u))
 	}
 }
 

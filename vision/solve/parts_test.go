@@ -117,6 +117,9 @@ func TestViewsAndTheirConfidence(t *testing.T) {
 			t.Errorf("yaw %g is %s, want %s", yaw, got.View, view)
 		}
 	}
+	if got := sightingOf(0, 40); got.View != vision.ViewUnknown || got.YawDeg != 0 {
+		t.Errorf("yaw known to 40 deg: %+v", got)
+	}
 	// by symmetry, a yaw on the border is as likely on either side of it
 	if c := sightingOf(45, 8).Confidence; math.Abs(c-.5) > .01 {
 		t.Errorf("confidence on the border %.2f, want .5", c)

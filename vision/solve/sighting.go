@@ -108,6 +108,10 @@ func (s *scene) yawFromPicture(stance []int, pxPerIn, heightIn float64) (angleGu
 	return angleGuess{math.Atan2(max(-1, min(1, sine)), c), 25 * math.Pi / 180}, true
 }
 
+// A quarter is 90 deg wide: beyond unsureDeg even a camera square to it is as
+// likely as one in five to stand in another.
+const unsureDeg = 35.0
+
 // viewOf names the view at a yaw in degrees.
 func viewOf(yawDeg float64) vision.View {
 	switch {
@@ -122,13 +126,17 @@ func viewOf(yawDeg float64) vision.View {
 }
 
 // sightingOf describes a camera's place; the confidence is the probability
-// that the yaw lies in the named view's quarter.
+// that the yaw lies in the quarter of the view by that name. Where that would be
+// a guess the view is unknown; the yaw stays.
 func sightingOf(yawDeg, sigmaDeg float64) vision.Sighting {
 	v := vision.Sighting{View: viewOf(yawDeg), YawDeg: yawDeg, SigmaDeg: sigmaDeg}
 	mid := map[vision.View]float64{vision.ViewOpenSide: 0, vision.ViewFront: 90, vision.ViewRear: -90, vision.ViewClosedSide: 180}[v.View]
 	off := math.Remainder(yawDeg-mid, 360)
 	n := distuv.Normal{Mu: off, Sigma: max(sigmaDeg, 1e-6)}
 	v.Confidence = n.CDF(45) - n.CDF(-45)
+	if !(sigmaDeg <= unsureDeg) {
+		v.View = vision.ViewUnknown
+	}
 	return v
 }
 
