@@ -83,6 +83,7 @@ var plateDepth = spread{26.5, 7}
 // quantiles of headings.
 type ballDraw struct {
 	x, y, along, depth float64
+	spray              float64 // 0..1
 	in, out            wayDraw
 }
 
@@ -102,6 +103,7 @@ func (d *draw) nextBall() {
 		*z = rng.NormFloat64()
 	}
 	b.in.heading, b.out.heading = rng.Float64(), rng.Float64()
+	b.spray = rng.Float64()
 }
 
 // flight is the ball's flight, once the view lets it be read.

@@ -1,7 +1,9 @@
 package metrics
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"nightcage/phases"
@@ -85,9 +87,12 @@ type entry struct {
 
 func entries() []entry {
 	var all []entry
-	for _, part := range [][]entry{postureEntries(), baseEntries(), turnEntries(), batEntries(), ballEntries(), tempoEntries()} {
+	for _, part := range [][]entry{postureEntries(), baseEntries(), turnEntries(), sequenceEntries(), batEntries(), throughEntries(), ballEntries(), lineEntries(), tempoEntries()} {
 		all = append(all, part...)
 	}
+	slices.SortStableFunc(all, func(a, b entry) int {
+		return cmp.Compare(slices.Index(Groups(), a.Group), slices.Index(Groups(), b.Group))
+	})
 	return all
 }
 

@@ -14,6 +14,8 @@ const roleBall = "ball"
 func ballEntry(id, name, unit, ucum, definition, sign string, useful float64, landmarks []string, f func(*scene) float64) entry {
 	e := bat(id, name, unit, ucum, definition, sign, useful, landmarks, f, phases.Contact)
 	e.Group = GroupBall
+	e.NeedsClock = e.NeedsClock || id == "collision_efficiency_contact" // its speeds are
+
 	return e
 }
 
@@ -49,10 +51,22 @@ func ballEntries() []entry {
 		planarAngle(ballEntry("launch_angle_contact", "launch angle, seen from the side", "deg", "deg",
 			"angle above horizontal of the ball's velocity off the bat, atan2(vy, |vx|), in the plane of +X and +Y (a ball hit at a spray angle s climbs at atan(tan(launch) cos(s)) in three dimensions); needs a camera at the side", "+ upward", 4, []string{roleBall},
 			func(s *scene) float64 { return s.newWay(s.hit(), 1, s.overPlate()).over(climbXY) })),
+		ballEntry("collision_efficiency_contact", "collision efficiency", "1", "1",
+			"(launch_speed_contact - bat speed) / (pitch_speed_contact + bat speed), bat speed where the ball was met; about .2 at the sweet spot of a wood bat (Nathan 2003, Am J Phys 71:134-143), less for a ball not met squarely; needs a camera at the side", "0 a dead bat, 1 a wall", .06, []string{roleBall, roleKnob, roleTip},
+			func(s *scene) float64 {
+				in, out := s.newWay(s.pitch(), -1, s.onBarrel()).over(mphOf), s.newWay(s.hit(), 1, s.onBarrel()).over(mphOf)
+				return collisionEfficiency(in, speed(s, s.meetingAlong, s.at(phases.Contact)), out)
+			}),
 		ballEntry("launch_speed_contact", "launch speed", "mph", mph,
 			"speed in three dimensions of the ball off the bat; the part along the line of sight is taken from how fast the ball nears the camera and from batted balls' usual spray; needs a camera at the side", "0 or more", 6, []string{roleBall, roleKnob, roleTip},
 			func(s *scene) float64 { return s.newWay(s.hit(), 1, s.onBarrel()).over(mphOf) }),
 	}
+}
+
+// collisionEfficiency is q of exit speed = q pitch + (1 + q) bat (Nathan 2003, Am J
+// Phys 71:134-143): what the collision gives back. All speeds alike.
+func collisionEfficiency(pitch, bat, exit float64) float64 {
+	return (exit - bat) / (pitch + bat)
 }
 
 func contactDepth(s *scene) float64 {

@@ -101,27 +101,31 @@ func headOverBase(at phases.EventID) func(*scene) float64 {
 func massOverBase(at phases.EventID) func(*scene) float64 {
 	return func(s *scene) float64 {
 		m := s.at(at)
-		female := .5
-		if s.d != nil {
-			female = s.d.female
-		}
-		c := massCentre(deLeva(female), func(e end, right bool) r3.Vec {
-			switch e {
-			case endHead:
-				return s.pos(pointHead, m)
-			case endMidShoulder:
-				return s.mid(vision.LeftShoulder, m)
-			case endMidHip:
-				return s.mid(vision.LeftHip, m)
-			}
-			p := point(endLandmarks[e])
-			if right {
-				p++
-			}
-			return s.pos(p, m)
-		})
-		return alongBase(s, c.X, m)
+		return alongBase(s, s.massAt(m).X, m)
 	}
+}
+
+// massAt is the body's centre of mass.
+func (s *scene) massAt(m moment) r3.Vec {
+	female := .5
+	if s.d != nil {
+		female = s.d.female
+	}
+	return massCentre(deLeva(female), func(e end, right bool) r3.Vec {
+		switch e {
+		case endHead:
+			return s.pos(pointHead, m)
+		case endMidShoulder:
+			return s.mid(vision.LeftShoulder, m)
+		case endMidHip:
+			return s.mid(vision.LeftHip, m)
+		}
+		p := point(endLandmarks[e])
+		if right {
+			p++
+		}
+		return s.pos(p, m)
+	})
 }
 
 func postureEntries() []entry {

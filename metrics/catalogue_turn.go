@@ -86,9 +86,9 @@ func turnEntries() []entry {
 		turn("hip_shoulder_separation_contact", "separation at contact", sep+"at contact", sepSign, 10, both, separationAt(contact), contact),
 		extreme(turn("hip_shoulder_separation_max", "largest separation", sep+"its largest from toe touch to contact", sepSign, 10, both, largest(phases.ToeTouch, contact, 24, separation), phases.ToeTouch, contact)),
 		speed(turn("pelvis_turn_speed_peak", "hips' peak turning speed", "largest rate of the hip line's heading seen from above, from toe touch to contact", "+ opening", 120, hips,
-			largest(phases.ToeTouch, contact, 24, func(s *scene, m moment) float64 { return turnSpeed(s, vision.LeftHip, m) }), phases.ToeTouch, contact)),
+			largest(phases.ToeTouch, contact, 24, hipsTurn.speed), phases.ToeTouch, contact)),
 		speed(turn("shoulder_turn_speed_peak", "shoulders' peak turning speed", "largest rate of the shoulder line's heading seen from above, from toe touch to contact", "+ opening", 120, shoulders,
-			largest(phases.ToeTouch, contact, 24, func(s *scene, m moment) float64 { return turnSpeed(s, vision.LeftShoulder, m) }), phases.ToeTouch, contact)),
+			largest(phases.ToeTouch, contact, 24, shouldersTurn.speed), phases.ToeTouch, contact)),
 		hands,
 	}
 }

@@ -36,9 +36,12 @@ type reading struct {
 	pairs          [numPoints]wave       // scratch of draw.next
 	sight          ballSight
 
-	passes uint64 // of draws so far, over all propagations
-	spots  map[spotKey]*spot
-	bats   map[spotKey]*batSpot
+	passes  uint64 // of draws so far, over all propagations
+	spots   map[spotKey]*spot
+	bats    map[spotKey]*batSpot
+	peaks   [numTurners]peak // of the latest draw
+	timing  timing           // of the latest draw
+	stretch stretch          // of the latest draw
 }
 
 // moment is an instant a formula reads at: some ms, found from an event.
