@@ -24,6 +24,7 @@ func describe(name string, p *probed, jobFPS float64) (vision.Clip, error) {
 		return vision.Clip{}, e
 	}
 	setFocal(&c, p)
+	c.Filmed = filmed(p)
 	tag, err := captureTag(p)
 	if err != nil {
 		c.Notes = append(c.Notes, err.Error())

@@ -13,6 +13,7 @@ import (
 	"context"
 
 	"nightcage/metrics"
+	"nightcage/metrics/cause"
 	"nightcage/models"
 	"nightcage/phases"
 	"nightcage/vision"
@@ -155,6 +156,7 @@ func (a *Analyser) measure(ctx context.Context, path string, w seen, o Options, 
 	if err != nil {
 		return nil, err
 	}
+	swing.Findings = cause.Find(swing, cause.Shipped())
 	if tl.Result == phases.ResultUnknown && track.Ball != nil && track.Ball.Kind == vision.BallNone {
 		swing.Notes = append(swing.Notes, "no ball in view: a practice swing, or a ball that could not be seen")
 	}
