@@ -1,9 +1,7 @@
 package metrics
 
 import (
-	"cmp"
 	"fmt"
-	"slices"
 	"strings"
 
 	"nightcage/phases"
@@ -87,12 +85,9 @@ type entry struct {
 
 func entries() []entry {
 	var all []entry
-	for _, part := range [][]entry{postureEntries(), baseEntries(), turnEntries(), sequenceEntries(), batEntries(), throughEntries(), ballEntries(), lineEntries(), tempoEntries()} {
+	for _, part := range [][]entry{postureEntries(), baseEntries(), turnEntries(), batEntries(), ballEntries(), tempoEntries()} {
 		all = append(all, part...)
 	}
-	slices.SortStableFunc(all, func(a, b entry) int {
-		return cmp.Compare(slices.Index(Groups(), a.Group), slices.Index(Groups(), b.Group))
-	})
 	return all
 }
 

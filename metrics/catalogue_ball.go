@@ -35,7 +35,7 @@ func pitchClimb(s *scene) float64 { return s.newWay(s.pitch(), -1, s.overPlate()
 func ballEntries() []entry {
 	mph := "[mi_i]/h"
 	planarAngle := func(e entry) entry { e.View, e.NeedsBat = NeedSide, false; return e }
-	return []entry{
+	return append([]entry{
 		planarAngle(ballEntry("pitch_descent_contact", "pitch descent", "deg", "deg",
 			"angle below horizontal of the pitched ball's velocity just before contact, -atan2(vy, |vx|), in the plane of +X and +Y; needs a camera at the side", "+ downward", 2, []string{roleBall},
 			func(s *scene) float64 { return -pitchClimb(s) })),
@@ -60,7 +60,7 @@ func ballEntries() []entry {
 		ballEntry("launch_speed_contact", "launch speed", "mph", mph,
 			"speed in three dimensions of the ball off the bat; the part along the line of sight is taken from how fast the ball nears the camera and from batted balls' usual spray; needs a camera at the side", "0 or more", 6, []string{roleBall, roleKnob, roleTip},
 			func(s *scene) float64 { return s.newWay(s.hit(), 1, s.onBarrel()).over(mphOf) }),
-	}
+	}, lineEntries()...)
 }
 
 // collisionEfficiency is q of exit speed = q pitch + (1 + q) bat (Nathan 2003, Am J

@@ -45,9 +45,14 @@ func backKnee(at phases.EventID) func(*scene) float64 {
 	return func(s *scene) float64 { return kneeAngle(s, s.rear, at) }
 }
 
+// moved is a point's move from one event to another.
+func (s *scene) moved(p point, from, to phases.EventID) r3.Vec {
+	return r3.Sub(s.pos(p, s.at(to)), s.pos(p, s.at(from)))
+}
+
 // travel is a point's move from toe touch to contact.
 func travel(s *scene, p point) r3.Vec {
-	return r3.Sub(s.pos(p, s.at(phases.Contact)), s.pos(p, s.at(phases.ToeTouch)))
+	return s.moved(p, phases.ToeTouch, phases.Contact)
 }
 
 // ballOfFootShare is how far from the back of the heel to the front of the foot
@@ -61,6 +66,33 @@ func ballOfFoot(s *scene, at phases.EventID) r3.Vec {
 	return r3.Add(heel, r3.Scale(ballOfFootShare, r3.Sub(toe, heel)))
 }
 
+// weightForward is how long before contact the centre of mass passes the middle
+// of the base for good, ms.
+func weightForward(s *scene) float64 {
+	all := s.between(phases.LoadStart, phases.Contact, 12)
+	last, before := math.NaN(), math.NaN()
+	for i := len(all) - 1; i >= 0 && s.why == nil; i-- {
+		share := alongBase(s, s.massAt(all[i]).X, all[i])
+		if share < .5 {
+			if i == len(all)-1 {
+				before = math.Inf(-1)
+				break
+			}
+			t := all[i].ms + (all[i+1].ms-all[i].ms)*(.5-share)/(last-share)
+			before = all[len(all)-1].ms - t
+			break
+		}
+		last = share
+	}
+	if s.why == nil && s.d == nil && !(before >= 0) {
+		s.fail(ReasonUndefined, "the weight does not pass the middle of the base between the load and contact")
+	}
+	if s.d != nil {
+		before *= s.d.time
+	}
+	return before
+}
+
 func baseEntries() []entry {
 	ankles := []string{roleAnkles}
 	leadLeg, backLeg := []string{roleLeadHip, roleLeadKnee, roleLeadAnkle}, []string{roleBackHip, roleBackKnee, roleBackAnkle}
@@ -71,6 +103,16 @@ func baseEntries() []entry {
 	in := "[in_i]"
 	toe, contact := phases.ToeTouch, phases.Contact
 
+	speed := base("hip_speed_peak", "hips' peak forward speed", "mph", "[mi_i]/h", "largest x part of the velocity of mid-hips from toe touch to contact", stretch, .4, []string{roleHips},
+		largest(toe, contact, 24, func(s *scene, m moment) float64 {
+			_, a := s.moving(point(vision.LeftHip), m)
+			_, b := s.moving(point(vision.RightHip), m)
+			return (a.X + b.X) / 2 * mphPerInS
+		}), toe, contact)
+	speed.NeedsScale, speed.NeedsClock = true, true
+	weight := base("weight_forward_time_contact", "weight forward to contact", "ms", "ms", "capture time from the last instant at which the centre of mass is behind the middle of the base (mass_over_base below .5) to contact", "0 or more", 40, []string{roleWholeBody},
+		weightForward, phases.LoadStart, contact)
+	weight.NeedsClock = true
 	entries := []entry{
 		base("base_width_toe_touch", "base width at toe touch", "in", in, width, "0 or more", 2, ankles, baseWidth, toe),
 		base("base_over_inseam_toe_touch", "base width over inseam", "1", "1", width+" divided by the inseam", "1 as wide as the inseam", .06, ankles,
@@ -134,6 +176,13 @@ func baseEntries() []entry {
 			func(s *scene) float64 {
 				return s.mid(vision.LeftHip, s.at(toe)).X - s.mid(vision.LeftHip, s.at(phases.LoadStart)).X
 			}, phases.LoadStart, toe),
+		weight,
+		bent(solved(base("back_knee_angle_plant", "back knee at heel plant", "deg", "deg", "back"+knee+"heel plant", kneeSign, 8, backLeg, backKnee(phases.HeelPlant), phases.HeelPlant))),
+		base("back_foot_slide_finish", "back foot slide to the finish", "in", in, "x of the ball of the back foot (.72 of the way from heel to toe) at the finish minus at toe touch", stretch, 1.5, []string{roleBackHeel, roleBackToe},
+			func(s *scene) float64 { return ballOfFoot(s, phases.Finish).X - ballOfFoot(s, toe).X }, toe, phases.Finish),
+		base("back_heel_lift_finish", "back heel lift at the finish", "in", in, "y of the back heel at the finish minus at toe touch", "+ up", 1.5, []string{roleBackHeel},
+			func(s *scene) float64 { return s.moved(s.rear(vision.LeftHeel), toe, phases.Finish).Y }, toe, phases.Finish),
+		extreme(speed),
 	}
 	for i := range entries {
 		switch entries[i].ID {

@@ -98,6 +98,9 @@ func batEntries() []entry {
 	toe, plant, parallel, contact := phases.ToeTouch, phases.HeelPlant, phases.BatParallel, phases.Contact
 	lead, rear := (*scene).lead, (*scene).rear
 	ofBody := func(e entry) entry { e.NeedsBat, e.bent = false, true; return e }
+	opening := func(id, name, definition string, from, to phases.EventID) entry {
+		return bat(id, name, "deg", "deg", definition, "+ opens", 10, arm, func(s *scene) float64 { return forearmBat(s, to) - forearmBat(s, from) }, from, to)
+	}
 	lean := bat("bat_lean_toe_touch", "bat lean at toe touch", "deg", "deg", "angle from vertical of the line from knob to tip, atan2(dx, dy), in the plane of +X and +Y, at toe touch", "+ tip toward the pitcher", 8, knobTip,
 		func(s *scene) float64 {
 			m := s.at(toe)
@@ -113,8 +116,7 @@ func batEntries() []entry {
 		bent(bat("forearm_bat_angle_plant", "forearm-bat angle at heel plant", "deg", "deg", fb+"heel plant", fbSign, 10, arm, forearmBatAt(plant), plant)),
 		bent(bat("forearm_bat_angle_bat_parallel", "forearm-bat angle at bat parallel", "deg", "deg", fb+"bat parallel", fbSign, 10, arm, forearmBatAt(parallel), parallel)),
 		bent(bat("forearm_bat_angle_contact", "forearm-bat angle at contact", "deg", "deg", fb+"contact", fbSign, 10, arm, forearmBatAt(contact), contact)),
-		bat("forearm_bat_opening_plant", "forearm-bat opening, toe touch to plant", "deg", "deg", "forearm_bat_angle_plant minus forearm_bat_angle_toe_touch", "+ opens", 10, arm,
-			func(s *scene) float64 { return forearmBat(s, plant) - forearmBat(s, toe) }, toe, plant),
+		opening("forearm_bat_opening_plant", "forearm-bat opening, toe touch to plant", "forearm_bat_angle_plant minus forearm_bat_angle_toe_touch", toe, plant),
 		bat("barrel_depth_bat_parallel", "barrel depth behind the back foot", "in", in, "x of the back ankle minus x of the tip, at bat parallel", "+ barrel behind the back ankle", 3, []string{roleTip, roleBackAnkle},
 			func(s *scene) float64 {
 				m := s.at(parallel)
@@ -159,5 +161,8 @@ func batEntries() []entry {
 		ofBody(bat("back_elbow_angle_toe_touch", "back elbow at toe touch", "deg", "deg", "back"+elbow+"toe touch", "180 straight", 12, backArm, elbowAt(rear, toe), toe)),
 		ofBody(bat("back_elbow_angle_contact", "back elbow at contact", "deg", "deg", "back"+elbow+"contact", "180 straight", 12, backArm, elbowAt(rear, contact), contact)),
 		ofBody(bat("back_elbow_angle_extension", "back elbow at full extension", "deg", "deg", "back"+elbow+"full extension", "180 straight", 12, backArm, elbowAt(rear, phases.FullExtension), phases.FullExtension)),
+		opening("forearm_bat_opening_bat_parallel", "forearm-bat opening, plant to bat parallel", "forearm_bat_angle_bat_parallel minus forearm_bat_angle_plant", plant, parallel),
+		opening("forearm_bat_opening_contact", "forearm-bat opening, bat parallel to contact", "forearm_bat_angle_contact minus forearm_bat_angle_bat_parallel", parallel, contact),
+		ofBody(bat("lead_elbow_angle_extension", "lead elbow at full extension", "deg", "deg", "lead"+elbow+"full extension", "180 straight", 12, leadArm, elbowAt(lead, phases.FullExtension), phases.FullExtension)),
 	}
 }

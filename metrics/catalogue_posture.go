@@ -76,11 +76,6 @@ func spineTiltAt(at phases.EventID) func(*scene) float64 {
 	return func(s *scene) float64 { return spineTilt(s, at) }
 }
 
-// headTravel is the head's move from toe touch to contact.
-func headTravel(s *scene) r3.Vec {
-	return r3.Sub(s.pos(pointHead, s.at(phases.Contact)), s.pos(pointHead, s.at(phases.ToeTouch)))
-}
-
 // alongBase is how far x lies from the back ankle (0) to the lead ankle (1).
 func alongBase(s *scene, x float64, m moment) float64 {
 	back, lead := s.pos(s.rear(vision.LeftAnkle), m).X, s.pos(s.lead(vision.LeftAnkle), m).X
@@ -128,6 +123,26 @@ func (s *scene) massAt(m moment) r3.Vec {
 	})
 }
 
+// headRadiusShare is the head's radius as a share of standing height: half of
+// the .130 that head and chin take of it (Drillis and Contini 1966, from
+// memory).
+const headRadiusShare = .065
+
+// largestHeadTravel is the largest distance of the head, in the plane of +X and
+// +Y, from where it was at toe touch, until contact.
+func largestHeadTravel(s *scene) float64 {
+	far := 0.0
+	var start r3.Vec
+	for i, m := range s.between(phases.ToeTouch, phases.Contact, 16) {
+		p := s.pos(pointHead, m)
+		if i == 0 {
+			start = p
+		}
+		far = max(far, math.Hypot(p.X-start.X, p.Y-start.Y))
+	}
+	return far
+}
+
 func postureEntries() []entry {
 	shoulders, spine, head := []string{roleShoulders}, []string{roleShoulders, roleHips}, []string{roleHead}
 	overHead, overMass := []string{roleHead, roleAnkles}, []string{roleWholeBody}
@@ -142,6 +157,9 @@ func postureEntries() []entry {
 	mass = mass[:len(mass)-len(", at ")] + "; segment table: " + DeLevaTable + "; at "
 	baseSign := "0 over the back ankle, 1 over the lead ankle"
 	from := phases.ToeTouch
+	circle := posture("head_travel_over_radius_contact", "head travel to contact in head radii", "1", "1", "head_travel_largest_contact over the head's radius (.065 of standing height; Drillis and Contini 1966, from memory)", "up to 1 the head stays inside its own circle", .3, head,
+		func(s *scene) float64 { return largestHeadTravel(s) / (headRadiusShare * s.subject.HeightIn) }, from, phases.Contact)
+	circle.height, circle.NeedsScale = true, true
 	return []entry{
 		posture("shoulder_tilt_toe_touch", "shoulder tilt at toe touch", "deg", "deg", tilt+"toe touch", tiltSign, 6, shoulders, shoulderTilt(phases.ToeTouch), phases.ToeTouch),
 		posture("shoulder_tilt_plant", "shoulder tilt at heel plant", "deg", "deg", tilt+"heel plant", tiltSign, 6, shoulders, shoulderTilt(phases.HeelPlant), phases.HeelPlant),
@@ -152,30 +170,28 @@ func postureEntries() []entry {
 		posture("spine_tilt_change_contact", "spine tilt, toe touch to contact", "deg", "deg", "spine_tilt_contact minus spine_tilt_toe_touch", "+ tips toward the pitcher", 5, spine,
 			func(s *scene) float64 { return spineTilt(s, phases.Contact) - spineTilt(s, phases.ToeTouch) }, from, phases.Contact),
 		posture("head_travel_contact", "head travel to contact", "in", "[in_i]", "distance in the plane of +X and +Y from the head's centre at toe touch to its centre at contact", "0 or more", 1.5, head,
-			func(s *scene) float64 { d := headTravel(s); return math.Hypot(d.X, d.Y) }, from, phases.Contact),
+			func(s *scene) float64 { d := travel(s, pointHead); return math.Hypot(d.X, d.Y) }, from, phases.Contact),
 		posture("head_forward_contact", "head forward to contact", "in", "[in_i]", "x of the head's centre at contact minus at toe touch", "+ toward the pitcher", 1.5, head,
-			func(s *scene) float64 { return headTravel(s).X }, from, phases.Contact),
+			func(s *scene) float64 { return travel(s, pointHead).X }, from, phases.Contact),
 		posture("head_rise_contact", "head rise to contact", "in", "[in_i]", "y of the head's centre at contact minus at toe touch", "+ up, - drops", 1.5, head,
-			func(s *scene) float64 { return headTravel(s).Y }, from, phases.Contact),
+			func(s *scene) float64 { return travel(s, pointHead).Y }, from, phases.Contact),
 		extreme(posture("head_travel_largest_contact", "largest head travel to contact", "in", "[in_i]", "largest distance in the plane of +X and +Y of the head's centre from where it was at toe touch, over the time to contact", "0 or more", 1.5, head,
-			func(s *scene) float64 {
-				far := 0.0
-				var start r3.Vec
-				for i, m := range s.between(phases.ToeTouch, phases.Contact, 16) {
-					p := s.pos(pointHead, m)
-					if i == 0 {
-						start = p
-					}
-					far = max(far, math.Hypot(p.X-start.X, p.Y-start.Y))
-				}
-				return far
-			}, from, phases.Contact)),
+			largestHeadTravel, from, phases.Contact)),
 		posture("head_over_base_plant", "head over the base at heel plant", "1", "1", over("head's centre along the base", "heel plant"), baseSign, .08, overHead, headOverBase(phases.HeelPlant), phases.HeelPlant),
 		posture("head_over_base_contact", "head over the base at contact", "1", "1", over("head's centre along the base", "contact"), baseSign, .08, overHead, headOverBase(phases.Contact), phases.Contact),
 		posture("mass_over_base_load", "weight over the base at the load", "1", "1", mass+"the start of the load", baseSign, .08, overMass, massOverBase(phases.LoadStart), phases.LoadStart),
 		posture("mass_over_base_plant", "weight over the base at heel plant", "1", "1", mass+"heel plant", baseSign, .08, overMass, massOverBase(phases.HeelPlant), phases.HeelPlant),
 		posture("mass_over_base_contact", "weight over the base at contact", "1", "1", mass+"contact", baseSign, .08, overMass, massOverBase(phases.Contact), phases.Contact),
 		posture("mass_over_base_extension", "weight over the base at full extension", "1", "1", mass+"full extension", baseSign, .08, overMass, massOverBase(phases.FullExtension), phases.FullExtension),
+		circle,
+		posture("head_forward_finish", "head forward to the finish", "in", "[in_i]", "x of the head's centre at the finish minus at toe touch", "+ toward the pitcher", 1.5, head,
+			func(s *scene) float64 { return s.moved(pointHead, from, phases.Finish).X }, from, phases.Finish),
+		posture("hands_over_shoulder_toe_touch", "hands above the back shoulder at toe touch", "in", "[in_i]", "y of the middle of the hands minus y of the back shoulder, at toe touch", "+ hands higher", 2, []string{roleHands, roleBackShould},
+			func(s *scene) float64 {
+				m := s.at(from)
+				return s.mid(vision.LeftHand, m).Y - s.pos(s.rear(vision.LeftShoulder), m).Y
+			}, from),
+		posture("mass_over_base_finish", "weight over the base at the finish", "1", "1", "as mass_over_base_contact, at the finish", baseSign, .08, overMass, massOverBase(phases.Finish), phases.Finish),
 	}
 }
 

@@ -1,6 +1,8 @@
 package metrics
 
 import (
+	"slices"
+
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"nightcage/phases"
@@ -56,15 +58,16 @@ const peakSteps = 30
 type peak struct {
 	speed  float64 // deg/s
 	before float64 // ms before contact
-	draw   uint64  // that it belongs to
 }
 
-// peakOf finds a peak, once a draw: the vertex of the parabola through the
-// largest of evenly spaced moments and its neighbours.
+// peakOf is the peak of a turner.
 func (s *scene) peakOf(t turner) peak {
-	if s.d != nil && s.reading.peaks[t].draw == s.d.unique {
-		return s.reading.peaks[t]
-	}
+	return s.peaks[t].of(s, func() peak { return s.findPeak(t) })
+}
+
+// findPeak finds a peak: the vertex of the parabola through the largest of evenly
+// spaced moments and its neighbours.
+func (s *scene) findPeak(t turner) peak {
 	all := s.between(phases.ToeTouch, phases.Contact, peakSteps)
 	y := make([]float64, len(all))
 	top := 0
@@ -86,8 +89,6 @@ func (s *scene) peakOf(t turner) peak {
 	p := peak{speed: y[top], before: all[len(all)-1].ms - at}
 	if s.d != nil {
 		p.before *= s.d.time
-		p.draw = s.d.unique
-		s.reading.peaks[t] = p
 	}
 	return p
 }
@@ -130,9 +131,7 @@ func sequenceEntries() []entry {
 		timed("arm_to_bat_peak", "lead arm's peak to bat's", "arm_peak_time_contact minus bat_peak_time_contact", "+ arm first"+order, append(arm[:2:2], knobTip...), spacing(armTurns, batTurns)),
 	}
 	for i := range entries {
-		for _, l := range entries[i].Landmarks {
-			entries[i].NeedsBat = entries[i].NeedsBat || l == roleKnob
-		}
+		entries[i].NeedsBat = slices.Contains(entries[i].Landmarks, roleKnob)
 	}
 	return entries
 }

@@ -74,7 +74,7 @@ func turnEntries() []entry {
 			return s.pos(s.rear(vision.LeftShoulder), m).X - s.mid(vision.LeftHand, m).X
 		}, plant)
 	hands.Group = GroupTurn
-	return []entry{
+	return append([]entry{
 		turn("pelvis_openness_toe_touch", "hips open at toe touch", line("hip", "toe touch"), open, 10, hips, opennessAt(vision.LeftHip, phases.ToeTouch), phases.ToeTouch),
 		turn("pelvis_openness_plant", "hips open at heel plant", line("hip", "heel plant"), open, 10, hips, opennessAt(vision.LeftHip, plant), plant),
 		turn("pelvis_openness_contact", "hips open at contact", line("hip", "contact"), open, 10, hips, opennessAt(vision.LeftHip, contact), contact),
@@ -90,5 +90,5 @@ func turnEntries() []entry {
 		speed(turn("shoulder_turn_speed_peak", "shoulders' peak turning speed", "largest rate of the shoulder line's heading seen from above, from toe touch to contact", "+ opening", 120, shoulders,
 			largest(phases.ToeTouch, contact, 24, shouldersTurn.speed), phases.ToeTouch, contact)),
 		hands,
-	}
+	}, sequenceEntries()...)
 }

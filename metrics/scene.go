@@ -39,9 +39,10 @@ type reading struct {
 	passes  uint64 // of draws so far, over all propagations
 	spots   map[spotKey]*spot
 	bats    map[spotKey]*batSpot
-	peaks   [numTurners]peak // of the latest draw
-	timing  timing           // of the latest draw
-	stretch stretch          // of the latest draw
+	peaks   [numTurners]perDraw[peak]
+	sweep   perDraw[*sweep]
+	timing  perDraw[timing]
+	stretch perDraw[stretch]
 }
 
 // moment is an instant a formula reads at: some ms, found from an event.

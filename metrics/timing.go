@@ -49,6 +49,9 @@ type sweep struct {
 	spray     float64 // deg of spray a deg of heading
 }
 
+// swept is the sweep of the swing; nil when it cannot be had.
+func (s *scene) swept() *sweep { return s.reading.sweep.of(s, s.newSweep) }
+
 // newSweep reads bat and pitch from bat parallel to contact.
 func (s *scene) newSweep() *sweep {
 	f := s.flight()
@@ -162,7 +165,6 @@ type timing struct {
 	early, late           float64 // ms, 0 or more
 	earlySpray, lateSpray float64 // deg, + pulled
 	speed                 float64 // of the pitch, inches per ms
-	draw                  uint64  // that it belongs to
 }
 
 // margin looks, shift by shift, how early (sign -1) or late (1) the swing could
@@ -196,12 +198,11 @@ func (v *sweep) margin(sign float64) (ms, spray float64) {
 	return latestMs, spray
 }
 
-// timed is the timing of the swing, worked out once a draw.
-func (s *scene) timed() timing {
-	if s.d != nil && s.reading.timing.draw == s.d.unique {
-		return s.reading.timing
-	}
-	v := s.newSweep()
+// timed is the timing of the swing.
+func (s *scene) timed() timing { return s.reading.timing.of(s, s.newTiming) }
+
+func (s *scene) newTiming() timing {
+	v := s.swept()
 	if s.why != nil {
 		return timing{}
 	}
@@ -211,10 +212,6 @@ func (s *scene) timed() timing {
 	if s.d == nil && !finite(t.early, t.late) {
 		s.fail(ReasonUndefined, "bat and ball do not cross")
 	}
-	if s.d != nil {
-		t.draw = s.d.unique
-		s.reading.timing = t
-	}
 	return t
 }
 
@@ -223,16 +220,15 @@ type stretch struct {
 	from, to float64 // x of the sweet spot, inches from the lead ankle at contact
 	length   float64 // inches along the sweet spot's path
 	ms       float64
-	draw     uint64 // that it belongs to
 }
 
-// onLine follows the sweet spot back and forth from contact while it stays
+// onLine is where the barrel is on the line of the pitch.
+func (s *scene) onLine() stretch { return s.reading.stretch.of(s, s.newStretch) }
+
+// newStretch follows the sweet spot back and forth from contact while it stays
 // within onLineIn of the line of the ball's centre, seen from the side.
-func (s *scene) onLine() stretch {
-	if s.d != nil && s.reading.stretch.draw == s.d.unique {
-		return s.reading.stretch
-	}
-	v := s.newSweep()
+func (s *scene) newStretch() stretch {
+	v := s.swept()
 	if s.why != nil {
 		return stretch{}
 	}
@@ -279,8 +275,6 @@ func (s *scene) onLine() stretch {
 	out := stretch{from: fromX - ankle.X, to: toX - ankle.X, length: backIn + onIn, ms: backMs + onMs}
 	if s.d != nil {
 		out.ms *= s.d.time
-		out.draw = s.d.unique
-		s.reading.stretch = out
 	}
 	return out
 }
