@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -99,15 +100,16 @@ func (o *changeOptions) run(events []event.Event, hitter string, out io.Writer) 
 		}
 	}
 	before, after := season.Split(mine, at)
+	others := othersOf(all, hitter, at)
 	var answers []change.Answer
 	for _, d := range defs {
-		answers = append(answers, change.Compare(season.Readings(before, d.ID), season.Readings(after, d.ID), othersIn(all, hitter, at, d.ID)))
+		answers = append(answers, change.Compare(season.Readings(before, d.ID), season.Readings(after, d.ID), readings(others, d.ID)))
 	}
 	if len(defs) > 1 {
 		answers = change.Holm(answers)
 	}
 	for i, d := range defs {
-		c.Lines = append(c.Lines, o.line(d, answers[i], before, after, othersIn(all, hitter, at, d.ID)))
+		c.Lines = append(c.Lines, o.line(d, answers[i], before, after, readings(others, d.ID)))
 	}
 	if o.asJSON {
 		return printJSON(out, c)
@@ -145,24 +147,27 @@ func (o *changeOptions) splitAt(mine []season.Swing) (time.Time, error) {
 		return at, nil
 	}
 	last := mine[len(mine)-1].Session
-	for _, s := range mine {
-		if s.Session == last {
-			return s.At, nil
-		}
-	}
-	return time.Time{}, nil // not reached: the last swing is of its own session
+	first := slices.IndexFunc(mine, func(s season.Swing) bool { return s.Session == last })
+	return mine[first].At, nil
 }
 
-// othersIn are the other hitters' periods, parted at the same instant: a season
+// othersOf are the other hitters' periods, parted at the same instant: a season
 // moves everybody.
-func othersIn(all []season.Swing, hitter string, at time.Time, measure string) [][]change.Reading {
-	var out [][]change.Reading
+func othersOf(all []season.Swing, hitter string, at time.Time) (periods [][]season.Swing) {
 	for _, h := range season.Hitters(all) {
-		if strings.EqualFold(h, hitter) {
-			continue
+		if !strings.EqualFold(h, hitter) {
+			before, after := season.Split(season.Of(all, h), at)
+			periods = append(periods, before, after)
 		}
-		before, after := season.Split(season.Of(all, h), at)
-		out = append(out, season.Readings(before, measure), season.Readings(after, measure))
+	}
+	return periods
+}
+
+// readings are the values of a measure, period by period.
+func readings(periods [][]season.Swing, measure string) [][]change.Reading {
+	out := make([][]change.Reading, len(periods))
+	for i, p := range periods {
+		out[i] = season.Readings(p, measure)
 	}
 	return out
 }
@@ -181,21 +186,16 @@ func oneTeam(all []season.Swing, hitter string) error {
 
 // chosen looks measures up; none means all.
 func chosen(ids []string) ([]metrics.Definition, error) {
-	all := metrics.Catalogue()
 	if len(ids) == 0 {
-		return all, nil
+		return metrics.Catalogue(), nil
 	}
 	var out []metrics.Definition
 	for _, id := range ids {
-		found := false
-		for _, d := range all {
-			if d.ID == id {
-				out, found = append(out, d), true
-			}
-		}
-		if !found {
+		d, ok := metrics.Lookup(id)
+		if !ok {
 			return nil, usageError{fmt.Errorf("there is no measure %q; nightcage measures lists them all", id)}
 		}
+		out = append(out, d)
 	}
 	return out, nil
 }

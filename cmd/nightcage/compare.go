@@ -123,15 +123,15 @@ func (o *compareOptions) people(events []event.Event, a, b string, out io.Writer
 			return err
 		}
 	}
+	var others [][]season.Swing
+	for _, h := range season.Hitters(all) {
+		if !strings.EqualFold(h, a) && !strings.EqualFold(h, b) {
+			others = append(others, season.Of(all, h))
+		}
+	}
 	var answers []change.Answer
 	for _, d := range defs {
-		var others [][]change.Reading
-		for _, h := range season.Hitters(all) {
-			if !strings.EqualFold(h, a) && !strings.EqualFold(h, b) {
-				others = append(others, season.Readings(season.Of(all, h), d.ID))
-			}
-		}
-		answers = append(answers, change.Compare(named(a, season.Readings(season.Of(all, a), d.ID)), named(b, season.Readings(season.Of(all, b), d.ID)), others))
+		answers = append(answers, change.Compare(named(a, season.Readings(season.Of(all, a), d.ID)), named(b, season.Readings(season.Of(all, b), d.ID)), readings(others, d.ID)))
 	}
 	return o.print(defs, answers, report.Compare{A: a, B: b, Hitters: true}, out)
 }

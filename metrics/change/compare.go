@@ -26,20 +26,20 @@ const (
 
 // Answer is a comparison of two periods of one hitter.
 type Answer struct {
-	Verdict       Verdict `json:"verdict"`
-	Why           string  `json:"why"` // one sentence
-	Before, After Spread  `json:"-"`
-	Difference    float64 `json:"difference"` // mean after minus mean before
-	Sigma         float64 `json:"sigma"`      // its standard uncertainty; NaN when it cannot be had
-	DF            float64 `json:"df"`         // effective degrees of freedom of Sigma
+	Verdict       Verdict
+	Why           string // one sentence
+	Before, After Spread
+	Difference    float64 // mean after minus mean before
+	Sigma         float64 // its standard uncertainty; NaN when it cannot be had
+	DF            float64 // effective degrees of freedom of Sigma
 	// Detectable is the least difference that these swings would tell from
 	// chance: t(0.975, DF) Sigma.
-	Detectable float64 `json:"detectable"`
-	P          float64 `json:"p"` // two-sided, of a difference at least as large by chance
+	Detectable float64
+	P          float64 // two-sided, of a difference at least as large by chance
 	// SameDay: both periods lie on one day, which cancels.
-	SameDay bool `json:"same_day,omitempty"`
+	SameDay bool
 	// Pooled is how many periods of other hitters the spread rests on too.
-	Pooled int `json:"pooled,omitempty"`
+	Pooled int
 }
 
 // Compare answers whether after differs from before. others, which may be

@@ -148,14 +148,3 @@ func Split(swings []Swing, at time.Time) (before, after []Swing) {
 	}
 	return before, after
 }
-
-// Sessions lists the sessions, oldest first.
-func Sessions(swings []Swing) []string {
-	var out []string
-	for _, s := range swings {
-		if !slices.Contains(out, s.Session) {
-			out = append(out, s.Session)
-		}
-	}
-	return out
-}
