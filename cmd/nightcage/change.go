@@ -89,6 +89,8 @@ func (o *changeOptions) run(events []event.Event, hitter string, out io.Writer) 
 	if len(mine) == 0 {
 		return fmt.Errorf("%w: no swings of %s; nightcage records lists who has some", worker.ErrNoRecord, hitter)
 	}
+	// Another team is another age, another camera, another coach.
+	all = slices.DeleteFunc(all, func(s season.Swing) bool { return !strings.EqualFold(s.Team, mine[0].Team) })
 	at, err := o.splitAt(mine)
 	if err != nil {
 		return err

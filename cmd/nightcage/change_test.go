@@ -182,3 +182,30 @@ func TestCompareHitters(t *testing.T) {
 		}
 	}
 }
+
+// TestOtherTeamsStayOut: what sessions change is learnt from the hitter's own
+// team.
+func TestOtherTeamsStayOut(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 8))
+	o := changeOptions{measures: []string{"bat_speed_contact"}, since: "2026-10-01"}
+	events := recorded(t, rng, comets(0), 1, 2)
+	alone := asked(t, events, "Rook Calder", o).Lines[0].Pooled
+	for _, e := range recorded(t, rng, comets(0), 1, 2) {
+		if e.Subject() == "Rook Calder" {
+			continue
+		}
+		var s metrics.Swing
+		if err := e.DataAs(&s); err != nil {
+			t.Fatal(err)
+		}
+		s.Subject.Team = "Alder Flat Otters"
+		e.SetSubject(e.Subject() + " of the Otters")
+		if err := e.SetData(event.ApplicationJSON, s); err != nil {
+			t.Fatal(err)
+		}
+		events = append(events, e)
+	}
+	if pooled := asked(t, events, "Rook Calder", o).Lines[0].Pooled; pooled != alone || alone == 0 {
+		t.Errorf("%d periods of others with a second team in the store, %d without", pooled, alone)
+	}
+}

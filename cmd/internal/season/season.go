@@ -42,11 +42,12 @@ const (
 const sameSession = 4 * time.Hour
 
 // Load reads the measured swings out of events, oldest first, and names their
-// sessions. Takes, checks, bunts and practice swings are no swings to compare
-// and are left out.
+// sessions. Takes, checks and bunts are no swings to compare and are left out. Of
+// a clip that was measured more than once, by a newer pipeline or with a size
+// corrected, the latest records count.
 func Load(events []event.Event) ([]Swing, error) {
 	var out []Swing
-	for _, e := range events {
+	for _, e := range latest(events) {
 		if e.Type() != worker.TypeMeasured {
 			continue
 		}
@@ -77,6 +78,22 @@ func Load(events []event.Event) ([]Swing, error) {
 	slices.SortStableFunc(out, func(a, b Swing) int { return a.At.Compare(b.At) })
 	nameSessions(out)
 	return out, nil
+}
+
+// latest keeps, of the records of one hitter's clip, those made last.
+func latest(events []event.Event) []event.Event {
+	type clip struct{ team, hitter, sha256 string }
+	of := func(e event.Event) clip {
+		ext := e.Extensions()
+		return clip{fmt.Sprint(ext["team"]), e.Subject(), fmt.Sprint(ext["clipsha256"])}
+	}
+	last := map[clip]time.Time{}
+	for _, e := range events {
+		if k := of(e); e.Type() == worker.TypeMeasured && e.Time().After(last[k]) {
+			last[k] = e.Time()
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(events), func(e event.Event) bool { return e.Time().Before(last[of(e)]) })
 }
 
 // nameSessions names those of swings with a time of day, in order of time: one
