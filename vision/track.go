@@ -86,7 +86,7 @@ type Affine struct {
 
 // Apply maps a point.
 func (a Affine) Apply(x, y float64) (float64, float64) {
-	if a.unmeasured() {
+	if a.Unmeasured() {
 		return x, y
 	}
 	return a.A*x + a.B*y + a.TX, a.C*x + a.D*y + a.TY
@@ -95,7 +95,7 @@ func (a Affine) Apply(x, y float64) (float64, float64) {
 // Undo is the inverse of Apply. A camera's motion can always be undone; for a
 // map that cannot, the result is not finite.
 func (a Affine) Undo(x, y float64) (float64, float64) {
-	if a.unmeasured() {
+	if a.Unmeasured() {
 		return x, y
 	}
 	x, y = x-a.TX, y-a.TY
@@ -103,7 +103,9 @@ func (a Affine) Undo(x, y float64) (float64, float64) {
 	return (a.D*x - a.B*y) / det, (a.A*y - a.C*x) / det
 }
 
-func (a Affine) unmeasured() bool { return a.A == 0 && a.B == 0 && a.C == 0 && a.D == 0 }
+// Unmeasured reports whether a is the zero map, which says that the motion is not
+// known.
+func (a Affine) Unmeasured() bool { return a.A == 0 && a.B == 0 && a.C == 0 && a.D == 0 }
 
 // View is where the camera stands.
 type View string

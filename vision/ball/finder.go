@@ -147,7 +147,7 @@ func (f *Finder) small(bgr gocv.Mat, shift vision.Affine, into *picture) {
 
 // steady undoes the camera's motion in a small picture.
 func (f *Finder) steady(shift vision.Affine, into *gocv.Mat) {
-	if shift.A == 0 && shift.D == 0 {
+	if shift.Unmeasured() {
 		return
 	}
 	s := float64(f.shrink)

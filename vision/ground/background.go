@@ -53,7 +53,7 @@ func (f *Finder) Add(bgr gocv.Mat, shift vision.Affine) error {
 		return nil
 	}
 	white := whiteness(bgr)
-	if shift.A == 0 && shift.B == 0 && shift.C == 0 && shift.D == 0 {
+	if shift.Unmeasured() {
 		f.seen = append(f.seen, white)
 		return nil
 	}

@@ -165,11 +165,7 @@ func (b *bodyFit) withHands(joint int, ms, sigma float64) float64 {
 // onCircle moves an elbow's mark to where its reading has it in the picture, or
 // the reading that was not taken.
 func (b *bodyFit) onCircle(p point, side int, ms float64, other bool) point {
-	lo, hi, t := b.between(ms)
-	for _, q := range [2]struct {
-		node  int
-		share float64
-	}{{lo, 1 - t}, {hi, t}} {
+	for _, q := range b.between(ms) {
 		n := &b.arms[side][q.node]
 		if !n.ok {
 			continue
@@ -191,11 +187,7 @@ const wristMoves = 0.2
 // otherAt is by how much the other reading moves an elbow in depth at a time,
 // inches, and its chance; straight between nodes.
 func (b *bodyFit) otherAt(side int, ms float64) (move, weight float64) {
-	lo, hi, t := b.between(ms)
-	for _, q := range [2]struct {
-		node  int
-		share float64
-	}{{lo, 1 - t}, {hi, t}} {
+	for _, q := range b.between(ms) {
 		n := &b.arms[side][q.node]
 		if n.other == 0 && q.share > 0 {
 			return 0, 0
@@ -206,15 +198,20 @@ func (b *bodyFit) otherAt(side int, ms float64) (move, weight float64) {
 	return move, weight
 }
 
-// between is the nodes about a time and how far it lies from the first to the
-// second.
-func (b *bodyFit) between(ms float64) (lo, hi int, t float64) {
+// nodeShare is a node and what it counts for at a time near it.
+type nodeShare struct {
+	node  int
+	share float64
+}
+
+// between is the nodes about a time, by how near each is: straight between them.
+func (b *bodyFit) between(ms float64) [2]nodeShare {
 	k := sort.Search(len(b.nodes), func(i int) bool { return b.nodes[i].ms >= ms })
-	lo, hi = max(0, k-1), min(len(b.nodes)-1, k)
+	lo, hi, t := max(0, k-1), min(len(b.nodes)-1, k), 0.0
 	if hi > lo {
 		t = max(0, min(1, (ms-b.nodes[lo].ms)/(b.nodes[hi].ms-b.nodes[lo].ms)))
 	}
-	return lo, hi, t
+	return [2]nodeShare{{lo, 1 - t}, {hi, t}}
 }
 
 // follow moves the body with the hips' home after the scale has changed.

@@ -211,8 +211,11 @@ func (b *bodyFit) holdAtHands(s *normal, k int) {
 // handsSpread is the spread of the hands' depth at a time, inches, straight
 // between nodes.
 func (b *bodyFit) handsSpread(ms float64) float64 {
-	lo, hi, t := b.between(ms)
-	return (1-t)*b.nodes[lo].hands.sd + t*b.nodes[hi].hands.sd
+	sd := 0.0
+	for _, q := range b.between(ms) {
+		sd += q.share * b.nodes[q.node].hands.sd
+	}
+	return sd
 }
 
 // takeHands starts the fit at the hands that weighHands found.

@@ -5,8 +5,8 @@
 // A clip is read once on thumbnails to find where it is cut and when something
 // moves as a swing does. For each such burst a few pictures are looked at for the
 // hitter; then the frames around it are read once to follow the body, once to
-// follow the bat with the hands known, and up to contact once more for the stills. Pictures are never kept: memory does not
-// grow with the clip.
+// follow the bat with the hands known, and up to contact once more for the
+// stills. Pictures are never kept: memory does not grow with the clip.
 package analysis
 
 import (

@@ -49,26 +49,35 @@ func (a *Analyser) findHitter(ctx context.Context, path string, c vision.Clip, w
 
 type finder func(ctx context.Context, img gocv.Mat) ([]pose.Person, error)
 
+// peopleAt is who is seen in the picture with an index, or in the first after it
+// that decodes: at says which. Past the last picture the error is io.EOF.
+func peopleAt(ctx context.Context, r *clip.Reader, c vision.Clip, index int, find finder) (at int, people []pose.Person, err error) {
+	if err := r.Seek(ctx, index); err != nil {
+		return 0, nil, err
+	}
+	p, err := r.Next(ctx)
+	if err != nil {
+		return 0, nil, err
+	}
+	if people, err = find(ctx, p.BGR); err != nil {
+		return 0, nil, wrap(c, "look for people", err)
+	}
+	return p.Index, people, nil
+}
+
 // sightings is who is seen in pictures spread over the window.
 func sightings(ctx context.Context, r *clip.Reader, c vision.Clip, win [2]int, find finder) ([]pose.Sighting, error) {
 	var seen []pose.Sighting
 	n := win[1] - win[0]
 	for k := range min(looks, n) {
-		if err := r.Seek(ctx, win[0]+k*(n-1)/(looks-1)); err != nil {
-			return nil, err
-		}
-		p, err := r.Next(ctx)
+		at, people, err := peopleAt(ctx, r, c, win[0]+k*(n-1)/(looks-1), find)
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
 			return nil, err
 		}
-		people, err := find(ctx, p.BGR)
-		if err != nil {
-			return nil, wrap(c, "look for people", err)
-		}
-		seen = append(seen, pose.Sighting{Ms: c.Times[p.Index].Ms, People: people})
+		seen = append(seen, pose.Sighting{Ms: c.Times[at].Ms, People: people})
 	}
 	return seen, nil
 }

@@ -236,19 +236,12 @@ func (a *Analyser) swinging(ctx context.Context, r *clip.Reader, c vision.Clip, 
 			continue
 		}
 		last = i
-		if err := r.Seek(ctx, s.at[i]); err != nil {
-			return false, err
-		}
-		p, err := r.Next(ctx)
+		_, people, err := peopleAt(ctx, r, c, s.at[i], a.pose.People)
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
 			return false, err
-		}
-		people, err := a.pose.People(ctx, p.BGR)
-		if err != nil {
-			return false, wrap(c, "look for people", err)
 		}
 		seen = append(seen, pose.Sighting{Ms: ms[i], People: people})
 		switch carried := pose.Swinging(seen); {
