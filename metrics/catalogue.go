@@ -3,6 +3,7 @@ package metrics
 import (
 	"fmt"
 	"strings"
+	"sync"
 
 	"nightcage/phases"
 )
@@ -100,14 +101,18 @@ func Catalogue() []Definition {
 	return out
 }
 
+var definitions = sync.OnceValue(func() map[string]Definition {
+	out := map[string]Definition{}
+	for _, d := range Catalogue() {
+		out[d.ID] = d
+	}
+	return out
+})
+
 // Lookup returns the definition of a measure.
 func Lookup(id string) (Definition, bool) {
-	for _, d := range Catalogue() {
-		if d.ID == id {
-			return d, true
-		}
-	}
-	return Definition{}, false
+	d, ok := definitions()[id]
+	return d, ok
 }
 
 // MeasuresBegin and MeasuresEnd bound the generated table in the README.

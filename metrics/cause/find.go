@@ -3,7 +3,6 @@ package cause
 import (
 	"fmt"
 	"math"
-	"sync"
 
 	"gonum.org/v1/gonum/stat/distuv"
 
@@ -95,21 +94,15 @@ func surety(past, sigma float64) float64 {
 	return distuv.UnitNormal.CDF(past / sigma)
 }
 
-// shows is when each measure is complete, as the place of its last event in swing
-// order.
-var shows = sync.OnceValue(func() map[string]int {
-	out := map[string]int{}
-	for _, d := range metrics.Catalogue() {
-		out[d.ID] = lastEvent(d)
-	}
-	return out
-})
-
 // chooseFirst marks the raised chain whose first link shows earliest in the
 // swing.
 func chooseFirst(looks []Look) {
 	var first *metrics.Finding
-	begins := func(f *metrics.Finding) int { return shows()[f.Links[0].Measure] }
+	// A move shows once the last event it is read at has come.
+	begins := func(f *metrics.Finding) int {
+		d, _ := metrics.Lookup(f.Links[0].Measure)
+		return lastEvent(d)
+	}
 	raised := 0
 	for _, l := range looks {
 		if l.Raised == nil {

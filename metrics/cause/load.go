@@ -198,10 +198,6 @@ func (f file) leaves(e *jsonschema.ValidationError) []error {
 // and that no link comes before its cause.
 func (f file) makesSense(c Chains) error {
 	var errs []error
-	defined := map[string]metrics.Definition{}
-	for _, d := range metrics.Catalogue() {
-		defined[d.ID] = d
-	}
 	seen := map[string]bool{}
 	for i, chain := range c.Chains {
 		at := []string{"chains", strconv.Itoa(i)}
@@ -212,7 +208,7 @@ func (f file) makesSense(c Chains) error {
 		last := -1
 		for j, l := range chain.Links {
 			at := slices.Concat(at, []string{"links", strconv.Itoa(j)})
-			d, ok := defined[l.Measure]
+			d, ok := metrics.Lookup(l.Measure)
 			if !ok {
 				errs = append(errs, f.wrong(append(at, "measure"), fmt.Sprintf("there is no measure %q; `nightcage measures` lists them all", l.Measure)))
 				continue

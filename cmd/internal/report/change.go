@@ -88,7 +88,7 @@ func (c Change) Print(w io.Writer) error {
 	p := printer{w: w}
 	p.f("%s: before %s against since then\n", c.Hitter, c.Since.Format(time.DateOnly))
 	if c.Undated > 0 {
-		p.f("%d swings do not say when they were filmed and count by when they were measured; tell it with --filmed.\n", c.Undated)
+		p.f("%s without a filming date, counted by when it was measured; tell it with --filmed.\n", count(c.Undated, "swing"))
 	}
 	if len(c.Lines) == 1 {
 		p.f("\n")
