@@ -103,13 +103,6 @@ func baseEntries() []entry {
 	in := "[in_i]"
 	toe, contact := phases.ToeTouch, phases.Contact
 
-	speed := base("hip_speed_peak", "hips' peak forward speed", "mph", "[mi_i]/h", "largest x part of the velocity of mid-hips from toe touch to contact", stretch, .4, []string{roleHips},
-		largest(toe, contact, 24, func(s *scene, m moment) float64 {
-			_, a := s.moving(point(vision.LeftHip), m)
-			_, b := s.moving(point(vision.RightHip), m)
-			return (a.X + b.X) / 2 * mphPerInS
-		}), toe, contact)
-	speed.NeedsScale, speed.NeedsClock = true, true
 	weight := base("weight_forward_time_contact", "weight forward to contact", "ms", "ms", "capture time from the last instant at which the centre of mass is behind the middle of the base (mass_over_base below .5) to contact", "0 or more", 40, []string{roleWholeBody},
 		weightForward, phases.LoadStart, contact)
 	weight.NeedsClock = true
@@ -182,7 +175,6 @@ func baseEntries() []entry {
 			func(s *scene) float64 { return ballOfFoot(s, phases.Finish).X - ballOfFoot(s, toe).X }, toe, phases.Finish),
 		base("back_heel_lift_finish", "back heel lift at the finish", "in", in, "y of the back heel at the finish minus at toe touch", "+ up", 1.5, []string{roleBackHeel},
 			func(s *scene) float64 { return s.moved(s.rear(vision.LeftHeel), toe, phases.Finish).Y }, toe, phases.Finish),
-		extreme(speed),
 	}
 	for i := range entries {
 		switch entries[i].ID {
