@@ -64,12 +64,12 @@ type Box struct {
 
 // Frame is what was found in one frame of the clip.
 type Frame struct {
-	Index            int     `json:"index"`           // into Clip.Times
-	Ms               float64 `json:"ms"`              // Clip.Times[Index].Ms
-	Body             []Mark  `json:"body,omitempty"`  // NumLandmarks long, or empty when no body was looked for or found
-	World            []Vec3  `json:"world,omitempty"` // the pose network's own 3-D guess, metres, hip-centred, x right y down z away from the camera; NumLandmarks long or empty
+	Index            int     `json:"index"`            // into Clip.Times
+	Ms               float64 `json:"ms"`               // Clip.Times[Index].Ms
+	Body             []Mark  `json:"body,omitempty"`   // NumLandmarks long, or empty when no body was looked for or found
+	World            []Vec3  `json:"world,omitempty"`  // the pose network's own 3-D guess, metres, hip-centred, x right y down z away from the camera; NumLandmarks long or empty
 	Relief           *Relief `json:"relief,omitempty"` // nil where the network that sees depth did not look
-	Head             Mark    `json:"head"`            // centre of the skull
+	Head             Mark    `json:"head"`             // centre of the skull
 	HeadRadiusPx     float64 `json:"head_radius_px,omitempty"`
 	Knob             Mark    `json:"knob"`                          // end of the knob, on the bat's axis
 	Tip              Mark    `json:"tip"`                           // end of the barrel, on the bat's axis
