@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -73,13 +74,24 @@ It is for developers: make calibrate builds them into the program.`,
 	}
 }
 
+// judgeFolder measures a clip on each core at a time.
 func judgeFolder(ctx context.Context, dir string, log io.Writer) (judge.Report, error) {
-	a, err := analysis.New(ctx)
-	if err != nil {
-		return judge.Report{}, err
+	var pipelines []judge.Pipeline
+	for range runtime.GOMAXPROCS(0) {
+		a, err := analysis.New(ctx)
+		if err != nil {
+			return judge.Report{}, err
+		}
+		defer a.Close()
+		pipelines = append(pipelines, pipeline(a))
 	}
-	defer a.Close()
-	run := func(ctx context.Context, path string, subject vision.Subject) (judge.Measured, error) {
+	return judge.Folder(ctx, dir, pipelines, func(i, n int, clip string) {
+		fmt.Fprintf(log, "%d of %d judged: %s\n", i, n, clip)
+	})
+}
+
+func pipeline(a *analysis.Analyser) judge.Pipeline {
+	return func(ctx context.Context, path string, subject vision.Subject) (judge.Measured, error) {
 		found, err := a.Run(ctx, path, subject, analysis.Options{NoStills: true}, nil)
 		if err != nil {
 			return judge.Measured{}, err
@@ -90,7 +102,4 @@ func judgeFolder(ctx context.Context, dir string, log io.Writer) (judge.Report, 
 		res := found[0]
 		return judge.Measured{Track: res.Track, Timeline: res.Timeline, Swing: res.Swing}, nil
 	}
-	return judge.Folder(ctx, dir, run, func(i, n int, clip string) {
-		fmt.Fprintf(log, "%d of %d judged: %s\n", i, n, clip)
-	})
 }

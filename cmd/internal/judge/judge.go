@@ -12,6 +12,9 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
 
 	"nightcage/metrics"
 	"nightcage/phases"
@@ -70,11 +73,16 @@ type Failed struct {
 // file.
 var ErrNoClips = errors.New("no clip with a truth file")
 
-// Folder judges every clip of a folder that has a truth file beside it, in name
-// order. done is called after each clip. A clip that fails does not end the
-// run; the end of ctx does.
-func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, clip string)) (Report, error) {
+// Folder judges every clip of a folder that has a truth file beside it, as many at
+// a time as there are pipelines, each of which measures one at a time. The report
+// is in the clips' name order. done is called after each clip, by one goroutine at
+// a time. A clip that fails does not end the run; the end of ctx does.
+func Folder(ctx context.Context, dir string, pipelines []Pipeline, done func(i, n int, clip string)) (Report, error) {
 	clips, err := withTruth(dir)
+	if err != nil {
+		return Report{}, err
+	}
+	outcomes, err := measureAll(ctx, clips, pipelines, done)
 	if err != nil {
 		return Report{}, err
 	}
@@ -82,42 +90,24 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 	all := newTallies()
 	var order [][2]string
 	parts, sizes := map[[2]string]*tallies{}, map[[2]string]int{}
-	for i, path := range clips {
-		name := filepath.Base(path)
+	for i, o := range outcomes {
+		name := filepath.Base(clips[i])
 		rep.Names = append(rep.Names, name)
-		tf, err := truth.Find(path)
-		if err != nil {
-			return Report{}, err
+		if o.failure != "" {
+			rep.Failed = append(rep.Failed, Failed{Clip: name, Reason: o.failure})
 		}
-		t, err := truth.Read(tf)
-		if err != nil {
-			return Report{}, err
+		if o.got.Swing.Pipeline != "" {
+			rep.Pipeline = o.got.Swing.Pipeline
 		}
-		want, err := exact(ctx, t)
-		if err != nil {
-			return Report{}, err
-		}
-		m, err := run(ctx, path, Subject(t))
-		if ctx.Err() != nil {
-			return Report{}, fmt.Errorf("judge clip %s: %w", name, ctx.Err())
-		}
-		if err != nil {
-			rep.Failed = append(rep.Failed, Failed{Clip: name, Reason: err.Error()})
-			m = Measured{Timeline: phases.Timeline{Events: missing()}}
-		}
-		if m.Swing.Pipeline != "" {
-			rep.Pipeline = m.Swing.Pipeline
-		}
-		all.compare(m, t, want)
-		for _, k := range commons(t) {
+		all.compare(o.got, o.truth, o.want)
+		for _, k := range commons(o.truth) {
 			if parts[k] == nil {
 				parts[k] = newTallies()
 				order = append(order, k)
 			}
-			parts[k].compare(m, t, want)
+			parts[k].compare(o.got, o.truth, o.want)
 			sizes[k]++
 		}
-		done(i+1, len(clips), name)
 	}
 	rep.Quantities, rep.Reliability = all.quantities(), all.reliabilities()
 	slices.SortFunc(order, func(a, b [2]string) int {
@@ -127,6 +117,75 @@ func Folder(ctx context.Context, dir string, run Pipeline, done func(i, n int, c
 		rep.Splits = append(rep.Splits, Split{By: k[0], Value: k[1], Clips: sizes[k], Quantities: parts[k].quantities()})
 	}
 	return rep, nil
+}
+
+// outcome is one clip measured, beside what it should have been.
+type outcome struct {
+	truth   *truth.File
+	want    map[string]float64
+	got     Measured
+	failure string // why the pipeline could not measure the clip; "" when it could
+}
+
+// measureAll gives the outcomes in the order of clips.
+func measureAll(ctx context.Context, clips []string, pipelines []Pipeline, done func(i, n int, clip string)) ([]outcome, error) {
+	out := make([]outcome, len(clips))
+	next := make(chan int)
+	var mu sync.Mutex
+	finished := 0
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error {
+		defer close(next)
+		for i := range clips {
+			select {
+			case next <- i:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		return nil
+	})
+	for _, run := range pipelines {
+		g.Go(func() error {
+			for i := range next {
+				var err error
+				if out[i], err = measureOne(ctx, clips[i], run); err != nil {
+					return err
+				}
+				mu.Lock()
+				finished++
+				done(finished, len(clips), filepath.Base(clips[i]))
+				mu.Unlock()
+			}
+			return nil
+		})
+	}
+	return out, g.Wait()
+}
+
+func measureOne(ctx context.Context, path string, run Pipeline) (outcome, error) {
+	tf, err := truth.Find(path)
+	if err != nil {
+		return outcome{}, err
+	}
+	t, err := truth.Read(tf)
+	if err != nil {
+		return outcome{}, err
+	}
+	want, err := exact(ctx, t)
+	if err != nil {
+		return outcome{}, err
+	}
+	o := outcome{truth: t, want: want}
+	o.got, err = run(ctx, path, Subject(t))
+	if ctx.Err() != nil {
+		return outcome{}, fmt.Errorf("judge clip %s: %w", filepath.Base(path), ctx.Err())
+	}
+	if err != nil {
+		o.failure = err.Error()
+		o.got = Measured{Timeline: phases.Timeline{Events: missing()}}
+	}
+	return o, nil
 }
 
 // Subject is what a coach would tell of the hitter: sizes, not the side of the

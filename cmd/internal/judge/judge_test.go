@@ -5,6 +5,8 @@ import (
 	"errors"
 	"math"
 	"path/filepath"
+	"reflect"
+	"slices"
 	"testing"
 
 	"nightcage/metrics"
@@ -55,7 +57,7 @@ func find(t *testing.T, qs []Quantity, id string) Quantity {
 }
 
 func TestFolderCountsEveryFrame(t *testing.T) {
-	rep, err := Folder(t.Context(), clips, perfect(t, 5), func(int, int, string) {})
+	rep, err := Folder(t.Context(), clips, []Pipeline{perfect(t, 5)}, func(int, int, string) {})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -98,13 +100,13 @@ func TestFolderCountsEveryFrame(t *testing.T) {
 }
 
 func TestFailedClipsAreUnavailable(t *testing.T) {
-	full, err := Folder(t.Context(), clips, perfect(t, 0), func(int, int, string) {})
+	full, err := Folder(t.Context(), clips, []Pipeline{perfect(t, 0)}, func(int, int, string) {})
 	if err != nil {
 		t.Fatal(err)
 	}
-	rep, err := Folder(t.Context(), clips, func(context.Context, string, vision.Subject) (Measured, error) {
+	rep, err := Folder(t.Context(), clips, []Pipeline{func(context.Context, string, vision.Subject) (Measured, error) {
 		return Measured{}, errors.New("no")
-	}, func(int, int, string) {})
+	}}, func(int, int, string) {})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -130,5 +132,23 @@ func TestNoClips(t *testing.T) {
 func TestQuantile(t *testing.T) {
 	if q := quantile([]float64{10, 1, 4, 2, 3}, 0.95); math.Abs(q-8.8) > 1e-12 {
 		t.Errorf("quantile = %v, want 8.8", q)
+	}
+}
+
+func TestSeveralPipelinesReportAsOne(t *testing.T) {
+	one, err := Folder(t.Context(), clips, []Pipeline{perfect(t, 5)}, func(int, int, string) {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	counts := []int{}
+	three, err := Folder(t.Context(), clips, []Pipeline{perfect(t, 5), perfect(t, 5), perfect(t, 5)}, func(i, n int, _ string) { counts = append(counts, i) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(counts) != one.Clips || !slices.IsSorted(counts) {
+		t.Errorf("progress came as %v for %d clips", counts, one.Clips)
+	}
+	if !reflect.DeepEqual(one, three) {
+		t.Error("three clips at a time give another report than one")
 	}
 }
