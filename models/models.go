@@ -31,8 +31,16 @@ const (
 	// landmarks [1,195], 39 x (x px, y px, z px, visibility logit, presence
 	// logit) in the input's pixels; presence [1,1], 0..1, a person is there;
 	// heatmap [1,39,64,64], logits, a cell is 4 input px; world [1,117],
-	// 39 x (x, y, z) metres about the hips, x right, y down, z away.
+	// 39 x (x, y, z) metres about the hips, x right, y down, z away. Then five inner
+	// maps, which BodyDepth reads.
 	PoseFull Network = "pose_full"
+
+	// BodyDepth says how deep the parts of a body lie. Its inputs are what PoseFull
+	// gave for a square: the five inner maps, landmarks, world. Output out [1,34],
+	// raw: 13 depths in tenths of standing height, 13 logs of their scales over
+	// 0.04; line of the hips x, y, z and log of its heading's scale over 0.2 rad;
+	// line of the shoulders, likewise. See its card.
+	BodyDepth Network = "body_depth"
 
 	// PoseDetection finds people in a square picture. Input image
 	// [1,3,224,224]: RGB -1..1, letterboxed. Outputs: boxes [1,2254,12], per
@@ -64,6 +72,19 @@ func (t Tensor) Len() int {
 
 type spec struct{ inputs, outputs []Tensor }
 
+// What PoseFull gives and BodyDepth reads.
+var (
+	poseLandmarks = Tensor{"landmarks", []int64{1, 195}}
+	poseWorld     = Tensor{"world", []int64{1, 117}}
+	poseInner     = []Tensor{
+		{"t226", []int64{1, 32, 32, 32}},
+		{"t251", []int64{1, 88, 16, 16}},
+		{"t269", []int64{1, 144, 8, 8}},
+		{"t316", []int64{1, 288, 4, 4}},
+		{"t335", []int64{1, 288, 2, 2}},
+	}
+)
+
 // The order of a network's tensors here is the order of Session's Input and
 // Output.
 var networks = map[Network]spec{
@@ -71,14 +92,18 @@ var networks = map[Network]spec{
 		inputs:  []Tensor{{"image", []int64{1, 5, 256, 256}}},
 		outputs: []Tensor{{"out", []int64{1, 9, 64, 64}}},
 	},
+	BodyDepth: {
+		inputs:  slices.Concat(poseInner, []Tensor{poseLandmarks, poseWorld}),
+		outputs: []Tensor{{"out", []int64{1, 34}}},
+	},
 	PoseFull: {
 		inputs: []Tensor{{"image", []int64{1, 3, 256, 256}}},
-		outputs: []Tensor{
-			{"landmarks", []int64{1, 195}},
+		outputs: append([]Tensor{
+			poseLandmarks,
 			{"presence", []int64{1, 1}},
 			{"heatmap", []int64{1, 39, 64, 64}},
-			{"world", []int64{1, 117}},
-		},
+			poseWorld,
+		}, poseInner...),
 	},
 	PoseDetection: {
 		inputs: []Tensor{{"image", []int64{1, 3, 224, 224}}},

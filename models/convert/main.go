@@ -23,11 +23,20 @@ var landmarkOutputs = []output{
 	{"Identity_4", "world"},
 }
 
-var networks = map[string][]output{
-	"pose_lite":      landmarkOutputs,
-	"pose_full":      landmarkOutputs,
-	"pose_heavy":     landmarkOutputs,
-	"pose_detection": {{"Identity", "boxes"}, {"Identity_1", "scores"}},
+// source says what of a network is kept: its outputs, and inner maps by the number
+// of their TFLite tensor, which other networks read.
+type source struct {
+	outputs []output
+	inner   []int
+}
+
+var networks = map[string]source{
+	"pose_lite": {outputs: landmarkOutputs},
+	// The maps of 32, 16, 8, 4 and 2 cells a side before they are narrowed, for
+	// body_depth.
+	"pose_full":      {landmarkOutputs, []int{226, 251, 269, 316, 335}},
+	"pose_heavy":     {outputs: landmarkOutputs},
+	"pose_detection": {outputs: []output{{"Identity", "boxes"}, {"Identity_1", "scores"}}},
 }
 
 func main() {

@@ -29,7 +29,7 @@ type translator struct {
 // translate converts the part of m that the kept outputs need. Constants stay
 // float16 with a Cast beside them, which halves the file; the runtime folds the
 // casts when it loads.
-func translate(m *tflite.Model, name string, keep []output) ([]byte, error) {
+func translate(m *tflite.Model, name string, keep source) ([]byte, error) {
 	if len(m.Inputs) != 1 {
 		return nil, fmt.Errorf("%d inputs, want 1", len(m.Inputs))
 	}
@@ -37,7 +37,7 @@ func translate(m *tflite.Model, name string, keep []output) ([]byte, error) {
 	in := m.Inputs[0]
 	t.names[in] = inputName
 	t.g.Input(inputName, nchw(m.Tensors[in].Shape)...)
-	for _, o := range keep {
+	for _, o := range keep.outputs {
 		i := slices.IndexFunc(m.Outputs, func(i int) bool { return m.Tensors[i].Name == o.tflite })
 		if i < 0 {
 			return nil, fmt.Errorf("no output named %q", o.tflite)
@@ -45,7 +45,10 @@ func translate(m *tflite.Model, name string, keep []output) ([]byte, error) {
 		t.names[m.Outputs[i]] = o.onnx
 		t.g.Output(o.onnx, nchw(m.Tensors[m.Outputs[i]].Shape)...)
 	}
-	needed := t.needed(keep)
+	needed := t.needed(keep.outputs)
+	for _, i := range keep.inner {
+		t.g.Output(t.value(i), nchw(m.Tensors[i].Shape)...)
+	}
 	for i, n := range m.Nodes {
 		if !needed[i] || n.Op == tflite.Dequantize || n.Op == tflite.Densify {
 			continue
