@@ -12,12 +12,12 @@ import (
 	"nightcage/vision"
 )
 
-// Estimator holds the two networks and the images they are fed from. It is for
+// Estimator holds the networks and the images they are fed from. It is for
 // one goroutine at a time. The pictures given to its methods are upright 8-bit
 // BGR and stay the caller's.
 type Estimator struct {
-	detector, landmarks  *models.Session
-	detectCrop, lookCrop *cropper
+	detector, landmarks, depth *models.Session
+	detectCrop, lookCrop       *cropper
 }
 
 // New opens the networks. The caller closes the Estimator. Errors are those of
@@ -31,8 +31,12 @@ func New(ctx context.Context) (*Estimator, error) {
 	if err != nil {
 		return nil, fmt.Errorf("preparing to find body landmarks: %w", errors.Join(err, detector.Close()))
 	}
+	depth, err := models.Open(ctx, models.BodyDepth)
+	if err != nil {
+		return nil, fmt.Errorf("preparing to see depth: %w", errors.Join(err, landmarks.Close(), detector.Close()))
+	}
 	return &Estimator{
-		detector: detector, landmarks: landmarks,
+		detector: detector, landmarks: landmarks, depth: depth,
 		detectCrop: newCropper(detectSize, 2.0/255, -1),
 		lookCrop:   newCropper(lookSize, 1.0/255, 0),
 	}, nil
@@ -42,7 +46,7 @@ func New(ctx context.Context) (*Estimator, error) {
 func (e *Estimator) Close() error {
 	e.detectCrop.close()
 	e.lookCrop.close()
-	return errors.Join(e.detector.Close(), e.landmarks.Close())
+	return errors.Join(e.detector.Close(), e.landmarks.Close(), e.depth.Close())
 }
 
 // Person is somebody seen in one picture.

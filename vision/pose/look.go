@@ -47,6 +47,7 @@ type sight struct {
 	points   [points]point
 	presence float64
 	roi      ROI
+	relief   *vision.Relief // nil where nobody is
 }
 
 // next is the square in which to look for the same person in the next frame.
@@ -73,7 +74,8 @@ func (e *Estimator) see(ctx context.Context, img gocv.Mat, r ROI) (sight, error)
 	return through, nil
 }
 
-// once runs the landmark network on one square.
+// once runs the landmark network on one square and, where somebody is, the depth
+// network.
 func (e *Estimator) once(ctx context.Context, img gocv.Mat, r ROI, net unveiled) (sight, error) {
 	s := sight{roi: r}
 	if err := e.lookCrop.into(e.landmarks.Input(0), img, r, net); err != nil {
@@ -83,7 +85,12 @@ func (e *Estimator) once(ctx context.Context, img gocv.Mat, r ROI, net unveiled)
 		return s, err
 	}
 	s.read(e.landmarks)
-	return s, nil
+	if s.presence < present {
+		return s, nil
+	}
+	var err error
+	s.relief, err = e.relief(ctx, r.Turn)
+	return s, err
 }
 
 // read decodes the network's outputs into s, whose roi is set.

@@ -13,17 +13,18 @@ type Look struct {
 	ROI      ROI           // the square looked at
 	Body     []vision.Mark // vision.NumLandmarks long
 	World    []vision.Vec3 // see vision.Frame.World
-	Head     vision.Mark   // centre of the skull
-	HeadPx   float64       // radius of the skull, px
+	Relief   *vision.Relief
+	Head     vision.Mark // centre of the skull
+	HeadPx   float64     // radius of the skull, px
 }
 
 // Put writes the look into a frame. A lost person leaves the frame's body empty.
 func (l Look) Put(f *vision.Frame) {
 	if !l.Found {
-		f.Body, f.World, f.Head, f.HeadRadiusPx = nil, nil, vision.Mark{}, 0
+		f.Body, f.World, f.Relief, f.Head, f.HeadRadiusPx = nil, nil, nil, vision.Mark{}, 0
 		return
 	}
-	f.Body, f.World, f.Head, f.HeadRadiusPx = l.Body, l.World, l.Head, l.HeadPx
+	f.Body, f.World, f.Relief, f.Head, f.HeadRadiusPx = l.Body, l.World, l.Relief, l.Head, l.HeadPx
 }
 
 // squareHeights is the side of a person's square over their standing height,
@@ -34,7 +35,7 @@ const squareHeights = 1.27
 // look turns a sight into landmarks.
 func (s *sight) look() Look {
 	height := s.roi.Side / squareHeights
-	l := Look{Found: true, Presence: s.presence, ROI: s.roi,
+	l := Look{Found: true, Presence: s.presence, ROI: s.roi, Relief: s.relief,
 		Body: make([]vision.Mark, vision.NumLandmarks), World: make([]vision.Vec3, vision.NumLandmarks)}
 	var clear [vision.NumLandmarks]float64 // peak of each landmark's heat map
 	for i, list := range from {

@@ -6,13 +6,20 @@ import (
 	"nightcage/vision"
 )
 
+const (
+	groupFace = iota
+	groupArms
+	groupHips
+	groupLegs
+)
+
 // groups are the landmarks (left members) that the network exchanges together:
 // it can take the left leg for the right while the hips stay in place.
 var groups = [...][]vision.Landmark{
-	{vision.LeftEye, vision.LeftEar},
-	{vision.LeftShoulder, vision.LeftElbow, vision.LeftWrist, vision.LeftHand},
-	{vision.LeftHip},
-	{vision.LeftKnee, vision.LeftAnkle, vision.LeftHeel, vision.LeftToe},
+	groupFace: {vision.LeftEye, vision.LeftEar},
+	groupArms: {vision.LeftShoulder, vision.LeftElbow, vision.LeftWrist, vision.LeftHand},
+	groupHips: {vision.LeftHip},
+	groupLegs: {vision.LeftKnee, vision.LeftAnkle, vision.LeftHeel, vision.LeftToe},
 }
 
 const (
@@ -44,13 +51,13 @@ const (
 // the picture. It exchanges them in frames, which it changes, and returns how
 // many frames were touched.
 func sides(frames []vision.Frame, heightPx float64) int {
-	touched := make([]bool, len(frames))
-	for _, group := range groups {
+	touched := make([][len(groups)]bool, len(frames))
+	for g, group := range groups {
 		for i, flip := range exchanged(frames, group, heightPx) {
 			if !flip {
 				continue
 			}
-			touched[i] = true
+			touched[i][g] = true
 			f := &frames[i]
 			for _, l := range group {
 				f.Body[l], f.Body[l+1] = f.Body[l+1], f.Body[l]
@@ -61,8 +68,9 @@ func sides(frames []vision.Frame, heightPx float64) int {
 		}
 	}
 	n := 0
-	for _, t := range touched {
-		if t {
+	for i, flip := range touched {
+		if flip != ([len(groups)]bool{}) {
+			frames[i].Relief = exchange(frames[i].Relief, flip)
 			n++
 		}
 	}
