@@ -147,7 +147,7 @@ func (w *work) setLines(b *bodyFit) error {
 		width share
 		gain  [2]share
 	}{{vision.LeftHip, hipTurn, shareHips, hipGain}, {vision.LeftShoulder, shoulderTurn, shareShoulders, shoulderGain}} {
-		r, err := w.fitBar(b, line.left, line.mean, line.width, line.gain)
+		r, err := w.fitBar(b, q, line.left, line.mean, line.width, line.gain)
 		if err != nil {
 			return fmt.Errorf("fit the turn of the body: %w", err)
 		}
@@ -232,6 +232,9 @@ func (w *work) fillNode(b *bodyFit, k int, tr *[vision.NumLandmarks]*trace, head
 		}
 	} else {
 		nd.guess = w.template(l.ms)
+	}
+	if nd.relief = w.nodeReliefAt(l); nd.relief.ok {
+		b.guessFromRelief(k, l.relief.lines)
 	}
 	for j := range numJoints {
 		b.depth[k*numJoints+j] = c.distance + nd.guess[j]

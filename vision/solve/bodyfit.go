@@ -47,6 +47,7 @@ type bodyNode struct {
 	ok      [numJoints]bool
 	guess   [numJoints]float64 // depth relative to the hips' middle, inches
 	guessed bool
+	relief  nodeRelief
 	turns   []turnGuess // of hip and shoulder line
 	stance  bool
 	planted [2]bool   // lead, rear foot still on the ground
@@ -205,7 +206,11 @@ func (b *bodyFit) linearise(s *normal) {
 		}
 		b.turns(s, k)
 		b.grip(s, k)
-		b.guessArms(s, k)
+		if b.nodes[k].relief.ok {
+			b.seeRelief(s, k)
+		} else {
+			b.guessArms(s, k)
+		}
 		b.place(s, k)
 		b.balance(s, k)
 		b.knees(s, k)
@@ -302,7 +307,7 @@ func (b *bodyFit) limb(s *normal, k int, l *limb) {
 	if l.length >= 0 {
 		length = b.lengthIn(l.length)
 	}
-	if l.world > 0 && nd.guessed {
+	if l.world > 0 && nd.guessed && !nd.relief.ok {
 		b.guess(s, k, idx[:n], jac[:n], math.Hypot(l.world, 0.15*length))
 	}
 	r := r3.Norm(d)

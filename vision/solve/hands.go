@@ -187,6 +187,9 @@ func (b *bodyFit) handsHeld(k int, fists [2]r3.Vec) float64 {
 	if nd.bat.handSpan > 0 {
 		cost += (markFreedom + 1) * math.Log1p(sq((fists[0].Z-nd.bat.hand)/nd.bat.handSpan)/markFreedom)
 	}
+	if nd.relief.ok {
+		return cost + b.wristsSaid(k, fists)
+	}
 	if !nd.guessed {
 		return cost
 	}

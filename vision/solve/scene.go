@@ -25,6 +25,7 @@ type look struct {
 	ball      point
 	world     [vision.NumLandmarks]r3.Vec // metres
 	hasWorld  bool
+	relief    relief
 }
 
 // scene is the canonical copy of a Track's marks.
@@ -52,6 +53,7 @@ func newScene(t *vision.Track, mirrored bool) *scene {
 				l.body[s.side(j)] = take(f.Body[j])
 			}
 		}
+		l.relief = s.canonicalRelief(f.Relief)
 		if len(f.World) == vision.NumLandmarks {
 			l.hasWorld = true
 			for j, p := range f.World {

@@ -150,9 +150,7 @@ func (s *scene) turnWorld(focalPx float64) {
 			l.hasWorld = false
 			continue
 		}
-		z := r3.Unit(r3.Vec{X: hip.u, Y: hip.v, Z: focalPx})
-		x := r3.Unit(r3.Cross(r3.Vec{Y: 1}, z))
-		y := r3.Cross(z, x)
+		x, y, z := straightAt(hip, focalPx)
 		for j, p := range l.world {
 			l.world[j] = r3.Add(r3.Scale(p.X, x), r3.Add(r3.Scale(p.Y, y), r3.Scale(p.Z, z)))
 		}

@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"nightcage/vision"
 )
 
 // With shoulder and fist held, an elbow can only go round a circle. What speaks
@@ -102,6 +104,9 @@ func (a *armView) against(elbow, middle r3.Vec) float64 {
 	home := a.fit.home
 	off := sq(elbow.X/elbow.Z-a.ray.X) + sq(elbow.Y/elbow.Z-a.ray.Y)
 	cost := (markFreedom + 2) * math.Log1p(off*home*home/(a.mark*a.mark*markFreedom))
+	if a.node.relief.ok {
+		return cost + a.elbowSaid(elbow) + a.awkward(elbow)
+	}
 	sure := (2*guessRight - 1) * math.Tanh(a.guessOff/guessElbowIn) * math.Tanh((elbow.Z-middle.Z)/guessElbowIn)
 	return cost - 2*math.Log(1+sure) + a.awkward(elbow)
 }
@@ -224,6 +229,9 @@ func angleBetween(a, b r3.Vec) float64 {
 // guessOff is by how much the network has an elbow behind the line from
 // shoulder to wrist, inches.
 func (b *bodyFit) guessOff(k, side int) float64 {
+	if r := &b.nodes[k].relief; r.ok {
+		return r.depths[int(vision.LeftElbowArm)+side].in
+	}
 	g := &b.nodes[k].guess
 	return g[jElbowL+side] - (g[jShoulderL+side]+g[jWristL+side])/2
 }

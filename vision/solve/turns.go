@@ -84,8 +84,9 @@ type bar struct {
 	contactMs float64 // or the barrel's peak, for want of it
 	across    []point // lead minus rear mark, px; sigma at one of them
 	depth     []float64
-	world     []float64 // openness by the guess, radians; NaN none
-	width     float64   // inches, before its log correction
+	world     []float64    // openness by the guess, radians; NaN none
+	relief    []angleGuess // openness by the relief; NaN none
+	width     float64      // inches, before its log correction
 	prior     [numBar]share
 	open      []float64
 	global    [numBar]float64
@@ -101,6 +102,7 @@ const (
 	barMarkGain
 	barWorldGain
 	barWorldOff
+	barReliefOff
 	barShift // of the mean turn's times, in units of turnShiftSigmaMs
 	numBar
 )
@@ -141,6 +143,11 @@ func (b *bar) linearise(s *normal) {
 	for i, open := range b.open {
 		w := min(1, b.lasts[i]/turnLastsS)
 		s.add([]int{i, n + barShift}, []float64{1, b.meanSlope(i)}, open-b.meanAt(i), w/(turnSpread*turnSpread))
+		if g := b.relief[i]; !math.IsNaN(g.rad) {
+			r := wrap(open + b.global[barReliefOff] - g.rad)
+			s.add([]int{i, n + barReliefOff}, []float64{1, 1}, r, robust(r/g.sigma)*min(1, b.lasts[i]/reliefLastsS)/(g.sigma*g.sigma))
+			continue
+		}
 		if b.across[i].ok {
 			// what the network takes the openness for
 			seen := closed + gm*(open-closed)
@@ -210,13 +217,14 @@ func (b *bar) solve() error {
 }
 
 // fitBar finds the openness of the hip or shoulder line at the nodes.
-func (w *work) fitBar(b *bodyFit, left vision.Landmark, mean turning, width share, gain [2]share) (*bar, error) {
+func (w *work) fitBar(b *bodyFit, q int, left vision.Landmark, mean turning, width share, gain [2]share) (*bar, error) {
 	r := &bar{cam: &w.cam, mean: mean, contactMs: w.contactMs, width: width.mean * w.sizes.height}
 	r.prior = [numBar]share{
 		barWidth:     {0, math.Hypot(width.sd/width.mean, w.sizes.heightSigmaRel)},
 		barMarkGain:  gain[0],
 		barWorldGain: gain[1],
 		barWorldOff:  {0, worldOffSigma},
+		barReliefOff: {0, reliefOffSigma},
 		barShift:     {0, 1},
 	}
 	for k := range b.nodes {
@@ -232,6 +240,8 @@ func (w *work) fitBar(b *bodyFit, left vision.Landmark, mean turning, width shar
 			open = math.Atan2(-r3.Dot(d, w.cam.axisZ), r3.Dot(d, w.cam.axisX))
 		}
 		r.world = append(r.world, open)
+		rad, sigma := w.openness(&w.scene.looks[i], q)
+		r.relief = append(r.relief, angleGuess{rad, sigma})
 	}
 	return r, r.solve()
 }
