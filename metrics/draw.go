@@ -168,6 +168,7 @@ const (
 	streamCurve
 	streamBall
 	streamLimb
+	streamLine
 )
 
 func (d *draw) stream(what, part int) *rand.Rand {
@@ -273,6 +274,10 @@ func (d *draw) fill(p point, first, end int) {
 			d.jitter[p][j] = r3.Scale(math.Sqrt(share), along(d.motion.points[p][j].sigma, normal3(rng)))
 		}
 	}
+	if q, ok := lineOf(p); ok && d.motion.lines[q] != nil {
+		d.fillLine(p, q, first, end)
+		return
+	}
 	if d.motion.lasting == 0 || d.on[jitterAlone] {
 		clear(d.lasting[p][first:end])
 		return
@@ -285,7 +290,7 @@ func (d *draw) fill(p point, first, end int) {
 	limb, inLimb := limbOf(p)
 	var whole wave
 	if inLimb && d.motion.solved {
-		whole = newWave(d.stream(streamLimb, limb), math.Sqrt(d.motion.lasting), level(lastingKept), lastingMs)
+		whole = d.limb(limb)
 	}
 	for j := first; j < end; j++ {
 		z := w.at(d.motion.times[j])
@@ -309,6 +314,15 @@ func (d *draw) limbwise(own, whole r3.Vec) r3.Vec {
 	u := d.motion.toCamera
 	depth := r3.Dot(u, own)
 	return r3.Add(own, r3.Scale(math.Sqrt(limbDepth)*r3.Dot(u, whole)+(math.Sqrt(1-limbDepth)-1)*depth, u))
+}
+
+// limb is what the joints of a limb have in common. Where the shoulders are the
+// ends of one line, both arms hang on it.
+func (d *draw) limb(n int) wave {
+	if n < 2 && d.motion.lines[shoulderLine] != nil {
+		n = 0
+	}
+	return newWave(d.stream(streamLimb, n), math.Sqrt(d.motion.lasting), level(lastingKept), lastingMs)
 }
 
 // limbOf numbers arms and legs: shoulder to hand and hip to toe, left before

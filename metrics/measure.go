@@ -233,6 +233,8 @@ func newReading(t *vision.Track, tl phases.Timeline, o Options) (*reading, *miss
 		e := from.of(p)
 		e = JointError{Pair: e.Pair * size, Own: e.Own * size}
 		switch left := point(leftOf(p)); {
+		case m.lineOf(left) != nil && p == left:
+			r.joints[p] = e.beyondLine(m.lineOf(left))
 		case p == left && p != point(vision.Nose) && p != pointHead:
 			r.joints[p] = e.beyond(m, p, p+1)
 		case p == left:

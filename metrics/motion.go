@@ -66,6 +66,7 @@ type motion struct {
 	index   []int     // their indices into Clip.Times
 	points  [numPoints][]sample
 	others  [numPoints][]otherReading // nil for points that can be read in one way only
+	lines   [numLines][]lineSample    // nil where the ends' errors are their own
 	spacing float64                   // median ms between frames
 	batIn   float64                   // length of the bat, inches; 0 unknown
 
@@ -137,6 +138,7 @@ func (m *motion) fillSolved(t *vision.Track, use []int) {
 			seen:  inPicture(mark)}
 	}
 	var lengths []float64
+	m.putLines(t, use)
 	for i, j := range use {
 		f, q := &t.Frames[j], &t.Solution.Frames[j]
 		for l, b := range q.Body {

@@ -23,6 +23,11 @@ type Pose3 struct {
 	// of Body and of Other are those within their reading.
 	Other []OtherPlace
 
+	// How the errors of the two hips, and of the two shoulders, hang together.
+	// Not valid where nobody fitted the line between them: their errors are then
+	// independent.
+	HipLine, ShoulderLine LineError
+
 	Head      Point3 // centre of the skull
 	Knob, Tip Point3
 
@@ -33,6 +38,15 @@ type Pose3 struct {
 	// all but ScaleSigmaRel, BatScaleSigmaRel, YawSigmaDeg and TiltSigmaDeg. Not
 	// valid where nobody fitted a path (hand-made and truth solutions).
 	KnobVelocity, TipVelocity Point3
+}
+
+// LineError is how sure the line across a body is, from hip to hip or from shoulder
+// to shoulder. An end's error is its middle's and what the turn makes of half the
+// line; the standard errors of its Point3 add up both.
+type LineError struct {
+	SX, SY, SZ float64 // standard errors of the middle, inches
+	TurnRad    float64 // of the heading about the vertical, radians
+	Valid      bool
 }
 
 // OtherPlace is a landmark by the reading of its arm that Body does not take.

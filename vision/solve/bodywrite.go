@@ -90,9 +90,14 @@ func (b *bodyFit) write(sol *vision.Solution, s *scene) {
 			any = true
 		}
 		for q, left := range [2]int{jHipL, jShoulderL} {
-			lead, rear, ok := b.lineAt(q, left, i, ms)
-			if !ok {
+			lead, rear, line := b.lineAt(q, left, i, ms)
+			if !line.Valid {
 				continue
+			}
+			if q == 0 {
+				sol.Frames[i].HipLine = line
+			} else {
+				sol.Frames[i].ShoulderLine = line
 			}
 			l := int(jointLandmark[left])
 			body[s.side(l)], body[s.side(l+1)] = lead, rear
@@ -225,24 +230,22 @@ func (b *bodyFit) follow() {
 
 // lineAt places the two ends of the hip or shoulder line in a frame: half the
 // width to either side of the middle of the marks at the depth of the joints'
-// middle, by the line's openness. What is uncertain is mostly the openness,
-// which moves the ends against each other, and the depth of the middle, which
-// moves both along the ray; each end gets sqrt 2 of either move, so that two
-// independent ends make it up.
-func (b *bodyFit) lineAt(q, left, frame int, ms float64) (lead, rear vision.Point3, ok bool) {
+// middle, by the line's openness.
+func (b *bodyFit) lineAt(q, left, frame int, ms float64) (lead, rear vision.Point3, line vision.LineError) {
 	l := jointLandmark[left]
 	p, r := b.traces[l].at(frame), b.traces[l+1].at(frame)
 	z0, s0, ok0 := b.depthAt(left, ms)
 	z1, s1, ok1 := b.depthAt(left+1, ms)
 	open, sigma, ok2 := b.bars[q].at(ms)
 	if !p.ok || !r.ok || !ok0 || !ok1 || !ok2 {
-		return lead, rear, false
+		return lead, rear, line
 	}
 	mid := point{u: (p.u + r.u) / 2, v: (p.v + r.v) / 2, sigma: math.Hypot(p.sigma, r.sigma) / 2, ok: true}
 	z := (z0 + z1) / 2
 	c := b.cam
 	off, by := b.bars[q].half(open, -(p.v-r.v)/2*z/c.f)
 	centre := r3.Scale(z, c.ray(mid))
+	// the network shifts both ends of a line alike
 	flat := math.Hypot(p.sigma, r.sigma) / math.Sqrt2 * z / c.f
 	// both ends' depths go together for the most part: their mean error is the
 	// middle's
@@ -250,14 +253,15 @@ func (b *bodyFit) lineAt(q, left, frame int, ms float64) (lead, rear vision.Poin
 	if left == jHipL {
 		deep = 0 // the hips' middle is what depths count from: BodyDepthSigmaIn
 	}
+	ray := c.ray(mid)
+	middle := func(a r3.Vec) float64 { return math.Hypot(flat*math.Hypot(a.X, a.Y), deep*r3.Dot(a, ray)) }
+	line = vision.LineError{SX: middle(c.axisX), SY: middle(c.up), SZ: middle(c.axisZ), TurnRad: sigma, Valid: true}
 	end := func(sign float64) vision.Point3 {
-		move := func(a r3.Vec) float64 {
-			return math.Hypot(max(flat*math.Hypot(a.X, a.Y), math.Sqrt2*sigma*math.Abs(r3.Dot(a, by))), deep*r3.Dot(a, c.ray(mid)))
-		}
+		move := func(a r3.Vec) float64 { return math.Hypot(middle(a), sigma*r3.Dot(a, by)) }
 		return vision.Point3{Vec3: vision.Vec3(c.toSwing(r3.Add(centre, r3.Scale(sign, off)))), Valid: true,
 			SX: move(c.axisX), SY: move(c.up), SZ: move(c.axisZ)}
 	}
-	return end(1), end(-1), true
+	return end(1), end(-1), line
 }
 
 // sharedDepth is the error that all joints of the swing share along the line

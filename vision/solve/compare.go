@@ -92,6 +92,12 @@ func Compare(got *vision.Track, want *vision.Solution, span Span) []Error {
 			d := sub(p, q)
 			n := d.X*d.X + d.Z*d.Z
 			sigma = math.Sqrt(d.Z*d.Z*(p.SX*p.SX+q.SX*q.SX)+d.X*d.X*(p.SZ*p.SZ+q.SZ*q.SZ)) / n * 180 / math.Pi
+			if line := g.HipLine; line.Valid && left == vision.LeftHip {
+				sigma = line.TurnRad * 180 / math.Pi
+			}
+			if line := g.ShoulderLine; line.Valid && left == vision.LeftShoulder {
+				sigma = line.TurnRad * 180 / math.Pi
+			}
 			return openness(d), openness(sub(tp, tq)), sigma, true
 		}
 		hg, hw, hs, ok1 := open(vision.LeftHip)
