@@ -62,7 +62,7 @@ func shoulderTilt(at phases.EventID) func(*scene) float64 {
 	return func(s *scene) float64 {
 		m := s.at(at)
 		d := r3.Sub(s.pos(s.lead(vision.LeftShoulder), m), s.pos(s.rear(vision.LeftShoulder), m))
-		return deg(math.Atan2(d.Y, math.Abs(d.X)))
+		return deg(math.Atan2(d.Y, math.Hypot(d.X, d.Z)))
 	}
 }
 
@@ -146,7 +146,7 @@ func largestHeadTravel(s *scene) float64 {
 func postureEntries() []entry {
 	shoulders, spine, head := []string{roleShoulders}, []string{roleShoulders, roleHips}, []string{roleHead}
 	overHead, overMass := []string{roleHead, roleAnkles}, []string{roleWholeBody}
-	tilt := "atan2(dy, |dx|), d from the back to the lead shoulder, in the plane of +X and +Y, at "
+	tilt := "atan2(dy, hypot(dx, dz)), d from the back to the lead shoulder: the line of the shoulders against the level, at "
 	tiltSign := "+ lead shoulder higher"
 	spineDef := "angle from vertical of the line from mid-hips to mid-shoulders, atan2(dx, dy), in the plane of +X and +Y, at "
 	spineSign := "+ toward the pitcher"

@@ -28,9 +28,11 @@ func lineOf(p point) (q int, ok bool) {
 }
 
 // lineSample is the error of a line in one frame: of its middle, inches, and what a
-// standard error of its heading moves the left end by.
+// standard error of its heading moves the left end by; and of the rise of an end over
+// the middle, inches.
 type lineSample struct {
 	middle, turn r3.Vec
+	rise         float64
 }
 
 // turnKept is the share of a heading's variance that lasts the whole swing: a
@@ -45,12 +47,12 @@ func (m *motion) putLines(t *vision.Track, use []int) {
 		for i, j := range use {
 			f := &t.Solution.Frames[j]
 			e := [numLines]vision.LineError{f.HipLine, f.ShoulderLine}[q]
-			if !e.Valid || len(f.Body) < vision.NumLandmarks || !finite(e.SX, e.SY, e.SZ, e.TurnRad) {
+			if !e.Valid || len(f.Body) < vision.NumLandmarks || !finite(e.SX, e.SY, e.SZ, e.TurnRad, e.RiseIn) {
 				continue
 			}
 			any = true
 			half := r3.Scale(.5, r3.Sub(fromVision(f.Body[lineLeft[q]].Vec3), fromVision(f.Body[lineLeft[q]+1].Vec3)))
-			lines[i] = lineSample{r3.Vec{X: e.SX, Y: e.SY, Z: e.SZ}, r3.Scale(e.TurnRad, r3.Vec{X: half.Z, Z: -half.X})}
+			lines[i] = lineSample{r3.Vec{X: e.SX, Y: e.SY, Z: e.SZ}, r3.Scale(e.TurnRad, r3.Vec{X: half.Z, Z: -half.X}), e.RiseIn}
 		}
 		if any {
 			m.lines[q] = lines
@@ -77,6 +79,7 @@ func (d *draw) fillLine(p point, q, first, end int) {
 	rng := d.stream(streamLine, q)
 	middle := newWave(rng, 1, level(lastingKept), lastingMs)
 	turn := newWave(rng, 1, level(turnKept), lastingMs)
+	rise := newWave(rng, 1, level(turnKept), lastingMs)
 	arms := d.limb(0)
 	side := 1.0
 	if leftOf(p) != vision.Landmark(p) {
@@ -88,7 +91,8 @@ func (d *draw) fillLine(p point, q, first, end int) {
 		if q == shoulderLine {
 			z = d.limbwise(z, arms.at(ms))
 		}
-		d.lasting[p][j] = r3.Add(along(line.middle, z), r3.Scale(side*turn.at(ms).X, line.turn))
+		apart := r3.Add(r3.Scale(turn.at(ms).X, line.turn), r3.Vec{Y: rise.at(ms).X * line.rise})
+		d.lasting[p][j] = r3.Add(along(line.middle, z), r3.Scale(side, apart))
 	}
 }
 

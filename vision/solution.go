@@ -41,11 +41,12 @@ type Pose3 struct {
 }
 
 // LineError is how sure the line across a body is, from hip to hip or from shoulder
-// to shoulder. An end's error is its middle's and what the turn makes of half the
-// line; the standard errors of its Point3 add up both.
+// to shoulder. An end's error is its middle's, what the turn makes of half the
+// line, and its rise's; the standard errors of its Point3 add them up.
 type LineError struct {
 	SX, SY, SZ float64 // standard errors of the middle, inches
 	TurnRad    float64 // of the heading about the vertical, radians
+	RiseIn     float64 // of the height of an end over the middle, inches
 	Valid      bool
 }
 

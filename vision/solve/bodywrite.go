@@ -243,7 +243,12 @@ func (b *bodyFit) lineAt(q, left, frame int, ms float64) (lead, rear vision.Poin
 	mid := point{u: (p.u + r.u) / 2, v: (p.v + r.v) / 2, sigma: math.Hypot(p.sigma, r.sigma) / 2, ok: true}
 	z := (z0 + z1) / 2
 	c := b.cam
-	off, by := b.bars[q].half(open, -(p.v-r.v)/2*z/c.f)
+	rise, riseSigma := -(p.v-r.v)/2*z/c.f, mid.sigma*z/c.f
+	if rad, sigma, ok := b.bars[q].riseAt(ms); ok {
+		half := b.bars[q].halfWidth()
+		rise, riseSigma = half*math.Sin(rad), half*sigma
+	}
+	off, by := b.bars[q].half(open, rise)
 	centre := r3.Scale(z, c.ray(mid))
 	// the network shifts both ends of a line alike
 	flat := math.Hypot(p.sigma, r.sigma) / math.Sqrt2 * z / c.f
@@ -255,9 +260,11 @@ func (b *bodyFit) lineAt(q, left, frame int, ms float64) (lead, rear vision.Poin
 	}
 	ray := c.ray(mid)
 	middle := func(a r3.Vec) float64 { return math.Hypot(flat*math.Hypot(a.X, a.Y), deep*r3.Dot(a, ray)) }
-	line = vision.LineError{SX: middle(c.axisX), SY: middle(c.up), SZ: middle(c.axisZ), TurnRad: sigma, Valid: true}
+	line = vision.LineError{SX: middle(c.axisX), SY: middle(c.up), SZ: middle(c.axisZ), TurnRad: sigma, RiseIn: riseSigma, Valid: true}
 	end := func(sign float64) vision.Point3 {
-		move := func(a r3.Vec) float64 { return math.Hypot(middle(a), sigma*r3.Dot(a, by)) }
+		move := func(a r3.Vec) float64 {
+			return math.Hypot(math.Hypot(middle(a), sigma*r3.Dot(a, by)), riseSigma*r3.Dot(a, c.up))
+		}
 		return vision.Point3{Vec3: vision.Vec3(c.toSwing(r3.Add(centre, r3.Scale(sign, off)))), Valid: true,
 			SX: move(c.axisX), SY: move(c.up), SZ: move(c.axisZ)}
 	}

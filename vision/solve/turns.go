@@ -84,9 +84,11 @@ type bar struct {
 	contactMs float64 // or the barrel's peak, for want of it
 	across    []point // lead minus rear mark, px; sigma at one of them
 	depth     []float64
-	world     []float64    // openness by the guess, radians; NaN none
-	relief    []angleGuess // openness by the relief; NaN none
-	width     float64      // inches, before its log correction
+	world     []float64  // openness by the guess, radians; NaN none
+	said      []lineSaid // by the relief
+	rise      []float64  // radians; NaN where no relief says it
+	riseSigma []float64
+	width     float64 // inches, before its log correction
 	prior     [numBar]share
 	open      []float64
 	global    [numBar]float64
@@ -143,8 +145,8 @@ func (b *bar) linearise(s *normal) {
 	for i, open := range b.open {
 		w := min(1, b.lasts[i]/turnLastsS)
 		s.add([]int{i, n + barShift}, []float64{1, b.meanSlope(i)}, open-b.meanAt(i), w/(turnSpread*turnSpread))
-		if g := b.relief[i]; !math.IsNaN(g.rad) {
-			r := wrap(open + b.global[barReliefOff] - g.rad)
+		if g := &b.said[i]; g.ok {
+			r := wrap(open + b.global[barReliefOff] - g.open)
 			s.add([]int{i, n + barReliefOff}, []float64{1, 1}, r, robust(r/g.sigma)*min(1, b.lasts[i]/reliefLastsS)/(g.sigma*g.sigma))
 			continue
 		}
@@ -240,9 +242,9 @@ func (w *work) fitBar(b *bodyFit, q int, left vision.Landmark, mean turning, wid
 			open = math.Atan2(-r3.Dot(d, w.cam.axisZ), r3.Dot(d, w.cam.axisX))
 		}
 		r.world = append(r.world, open)
-		rad, sigma := w.openness(&w.scene.looks[i], q)
-		r.relief = append(r.relief, angleGuess{rad, sigma})
+		r.said = append(r.said, w.lineSaid(&w.scene.looks[i], q))
 	}
+	r.averageRise()
 	return r, r.solve()
 }
 
@@ -255,7 +257,11 @@ func (b *bodyFit) setLine(k int, r *bar, left int) {
 		return
 	}
 	mid := r3.Scale(0.5, r3.Add(nd.ray[left], nd.ray[left+1]))
-	off, _ := r.half(r.open[k], -(nd.ray[left].Y-nd.ray[left+1].Y)*b.cam.distance/2)
+	rise := -(nd.ray[left].Y - nd.ray[left+1].Y) * b.cam.distance / 2
+	if !math.IsNaN(r.rise[k]) {
+		rise = r.halfWidth() * math.Sin(r.rise[k])
+	}
+	off, _ := r.half(r.open[k], rise)
 	z := b.cam.distance
 	for e, sign := range [2]float64{1, -1} {
 		p := r3.Add(r3.Scale(z, mid), r3.Scale(sign, off))
@@ -264,10 +270,12 @@ func (b *bodyFit) setLine(k int, r *bar, left int) {
 	nd.turns = append(nd.turns, turnGuess{left, r.open[k], r.sigma[k]})
 }
 
+func (b *bar) halfWidth() float64 { return b.width * math.Exp(b.global[barWidth]) / 2 }
+
 // half is the vector from the middle of the line to its lead end at an openness,
 // rising by rise inches, and its derivative by the openness, camera frame.
 func (b *bar) half(open, rise float64) (off, by r3.Vec) {
-	half := b.width * math.Exp(b.global[barWidth]) / 2
+	half := b.halfWidth()
 	rise = max(-.8*half, min(.8*half, rise))
 	flat := math.Sqrt(half*half - rise*rise) // a line that rises is shorter seen from above
 	d, dd := b.line(open)
@@ -290,6 +298,18 @@ func (b *bar) at(ms float64) (open, sigma float64, ok bool) {
 	}
 	w := (ms - b.ms[k-1]) / (b.ms[k] - b.ms[k-1])
 	return (1-w)*b.open[k-1] + w*b.open[k], (1-w)*b.sigma[k-1] + w*b.sigma[k], true
+}
+
+// riseAt is the rise at a time and its standard error, radians, straight between
+// nodes; not ok where a node about it has none.
+func (b *bar) riseAt(ms float64) (rise, sigma float64, ok bool) {
+	k := sort.SearchFloat64s(b.ms, ms)
+	lo, hi, t := max(0, k-1), min(len(b.ms)-1, k), 0.0
+	if hi > lo {
+		t = max(0, min(1, (ms-b.ms[lo])/(b.ms[hi]-b.ms[lo])))
+	}
+	rise = (1-t)*b.rise[lo] + t*b.rise[hi]
+	return rise, (1-t)*b.riseSigma[lo] + t*b.riseSigma[hi], !math.IsNaN(rise)
 }
 
 // turnGuess is a line's openness at a node with its standard error, radians.

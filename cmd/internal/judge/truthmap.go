@@ -23,9 +23,9 @@ func TruthOf(id string, f *truth.File) (value float64, ok bool) {
 // a truth file (truth.File.Measure). Measures that are missing here have no
 // value of their own in a truth file.
 var truthMeasures = map[string]string{
-	"shoulder_tilt_toe_touch": "shoulder_tilt_deg.toe_touch.planar_xy",
-	"shoulder_tilt_plant":     "shoulder_tilt_deg.heel_plant.planar_xy",
-	"shoulder_tilt_contact":   "shoulder_tilt_deg.contact.planar_xy",
+	"shoulder_tilt_toe_touch": "shoulder_tilt_deg.toe_touch.three_d",
+	"shoulder_tilt_plant":     "shoulder_tilt_deg.heel_plant.three_d",
+	"shoulder_tilt_contact":   "shoulder_tilt_deg.contact.three_d",
 
 	"head_travel_contact":  "head_travel_toe_touch_to_contact_in.planar_xy",
 	"head_forward_contact": "head_travel_toe_touch_to_contact_in.x",
