@@ -59,6 +59,7 @@ func TestRenderedHitters(t *testing.T) {
 	medianIn := map[part]float64{face: 2.5, shoulder: 3.5, elbow: 5, wrist: 4, hand: 5, hip: 3, knee: 2, ankle: 2.5, heel: 2, toe: 2}
 	off := map[part][]float64{} // inches
 	var ratios, heads []float64 // error over standard error, each axis
+	var reliefs reliefErrors
 	for _, name := range clips {
 		f, video := openClip(t, name)
 		step := max(1, int(math.Round(f.FPS/30))) // look at 30 pictures a second
@@ -96,6 +97,7 @@ func TestRenderedHitters(t *testing.T) {
 		}
 		smoothed, _ := smooth.Bodies(frames)
 		for _, frame := range smoothed {
+			reliefs.add(t, f, &frame)
 			inch := f.PxPerIn(frame.Index, vision.Vec3{Y: f.Hitter.HeightIn / 2})
 			for l, m := range frame.Body {
 				p, ok := f.Landmark(frame.Index, vision.Landmark(l))
@@ -113,6 +115,7 @@ func TestRenderedHitters(t *testing.T) {
 			}
 		}
 	}
+	reliefs.check(t)
 	for k, v := range off {
 		slices.Sort(v)
 		if got := v[len(v)/2]; got > medianIn[k] {

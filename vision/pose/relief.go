@@ -4,7 +4,6 @@ import (
 	"context"
 	"math"
 
-	"nightcage/models"
 	"nightcage/vision"
 )
 
@@ -29,12 +28,12 @@ func (e *Estimator) relief(ctx context.Context, turn float64) (*vision.Relief, e
 	if err := e.depth.Run(ctx); err != nil {
 		return nil, err
 	}
-	return readRelief(e.depth, turn), nil
+	return readRelief(e.depth.Output(0), turn), nil
 }
 
-func readRelief(net *models.Session, turn float64) *vision.Relief {
+// readRelief decodes the network's raw output for a square turned by turn.
+func readRelief(out []float32, turn float64) *vision.Relief {
 	const n = vision.NumDepths
-	out := net.Output(0)
 	r := &vision.Relief{}
 	for i := range r.Depths {
 		r.Depths[i] = vision.DepthGuess{Z: depthUnit * float64(out[i]), Scale: scaleOf(out[n+i], depthScale, leastDepthLog, mostDepthLog)}
