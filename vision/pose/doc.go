@@ -1,7 +1,7 @@
 // Package pose finds people in single pictures, tells the hitter from the
 // others, and follows the hitter's body from picture to picture.
 //
-//	e, err := pose.New(ctx)             // opens two networks
+//	e, err := pose.New(ctx)             // opens three networks
 //	people, err := e.People(ctx, img)   // on a few pictures over the swing
 //	hitter, ok := pose.Hitter(sightings)
 //	f := e.Follow(hitter)
@@ -9,7 +9,8 @@
 //	look.Put(&frame)
 //	frames, report := smooth.Bodies(frames)
 //
-// The networks are BlazePose's detector and its `full` landmark network (see
+// The networks are BlazePose's detector and its `full` landmark network, and
+// body_depth over the latter's inner maps, which gives a body's vision.Relief (see
 // package models for their cards). How well they do on hitters, and what the
 // standard errors of the marks rest on, is in README.md beside this file.
 //

@@ -80,9 +80,9 @@ func (e *reliefErrors) add(t *testing.T, f *truth.File, frame *vision.Frame) {
 	depth(vision.AnkleAnkle, at(vision.LeftAnkle), at(vision.RightAnkle))
 }
 
-// check holds the medians to twice what was measured or more, and the shares within the scales to those of
-// Student's t of 4 degrees of freedom: half of its draws lie within .741, 95 % within
-// 2.776 (any table of it).
+// check holds the medians to about twice what was measured, and the shares within the
+// scales to those of Student's t of 4 degrees of freedom: half of its draws lie within
+// .741, 95 % within 2.776 (any table of it).
 func (e *reliefErrors) check(t *testing.T) {
 	t.Helper()
 	for _, c := range []struct {
