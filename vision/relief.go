@@ -3,7 +3,8 @@ package vision
 // Relief is how deep the parts of a body lie in one frame, and where the lines of
 // hips and shoulders head, as a network sees it. Axes are the camera's: x right and
 // y down in the picture, z away along the ray to the middle of the hips. Errors are
-// Student-t of 4 degrees of freedom with the scale given.
+// Student-t of 4 degrees of freedom with the scale given. Left and right are the
+// hitter's as this network tells them, whatever the marks of the frame have.
 type Relief struct {
 	Hips      Heading               `json:"hips"`
 	Shoulders Heading               `json:"shoulders"`
