@@ -29,8 +29,8 @@ const (
 	// trained on cost it a half and more (judgement).
 	reliefTrust = 1.5
 	// Part of a heading's error is the network's for this hitter and lasts the whole
-	// swing: on its held-out swings half of an error of some 5 deg (models/body_depth.md),
-	// widened as above. The rest is new with the pose after reliefLastsS.
+	// swing: 1.9 deg for hips and 1.3 for shoulders over rendered clips
+	// (models/body_depth.md), doubled and more for people, whom it never met. The rest is new with the pose after reliefLastsS.
 	reliefOffSigma = 4 * math.Pi / 180
 	reliefLastsS   = 0.08
 )
@@ -41,6 +41,11 @@ func (s *scene) canonicalRelief(v *vision.Relief) relief {
 		return relief{}
 	}
 	r := relief{ok: true, depths: v.Depths}
+	for _, g := range v.Depths {
+		if !(g.Scale > 0) {
+			return relief{}
+		}
+	}
 	for q, h := range [2]vision.Heading{v.Hips, v.Shoulders} {
 		r.lines[q] = reliefLine{r3.Vec(h.Dir), h.ScaleRad}
 		if !(h.ScaleRad > 0) || !(r3.Norm(r.lines[q].dir) > 0.5) {

@@ -25,7 +25,7 @@ import (
 
 // PipelineVersion names the whole of code and networks that makes a record. It
 // is raised when any number in a record can change; records are keyed by it.
-const PipelineVersion = "0.2.0"
+const PipelineVersion = "0.3.0"
 
 // Result is one measured swing, stage by stage.
 type Result struct {
