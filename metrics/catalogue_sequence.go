@@ -97,14 +97,9 @@ func peakBefore(t turner) func(*scene) float64 {
 	return func(s *scene) float64 { return s.peakOf(t).before }
 }
 
-// spacing is how long the first peak comes before the second, ms.
-func spacing(first, second turner) func(*scene) float64 {
-	return func(s *scene) float64 { return s.peakOf(first).before - s.peakOf(second).before }
-}
-
 func sequenceEntries() []entry {
 	toe, contact := phases.ToeTouch, phases.Contact
-	hips, shoulders, arm, knobTip := []string{roleHips}, []string{roleShoulders}, []string{"lead shoulder", "lead hand"}, []string{roleKnob, roleTip}
+	arm, knobTip := []string{"lead shoulder", "lead hand"}, []string{roleKnob, roleTip}
 	speedOf := func(id, name, what string, landmarks []string, t turner) entry {
 		e := extreme(turn(id, name, "largest rate at which "+what+" turns in three dimensions, from toe touch to contact", "0 or more", 120, landmarks, func(s *scene) float64 { return s.peakOf(t).speed }, toe, contact))
 		e.Unit, e.UCUM, e.NeedsClock, e.turn = "deg/s", "deg/s", true, false
@@ -121,10 +116,7 @@ func sequenceEntries() []entry {
 	entries := []entry{
 		speedOf("arm_turn_speed_peak", "lead arm's peak turning speed", "the line from the lead shoulder to the lead hand", arm, armTurns),
 		speedOf("bat_turn_speed_peak", "bat's peak turning speed", "the bat's axis", knobTip, batTurns),
-		when("hip_peak_time_contact", "hips' peak to contact", "the hips' peak turning speed", hips, hipsTurn),
-		when("shoulder_peak_time_contact", "shoulders' peak to contact", "the shoulders' peak turning speed", shoulders, shouldersTurn),
 		when("bat_peak_time_contact", "bat's peak to contact", "the bat's peak turning speed", knobTip, batTurns),
-		timed("hip_to_shoulder_peak", "hips' peak to shoulders' peak", "hip_peak_time_contact minus shoulder_peak_time_contact", "+ hips first; common in textbooks, with arm and bat following so in 39 % of hitters (Med Sci Sports Exerc 2024, 56(10S):1012)", []string{roleHips, roleShoulders}, spacing(hipsTurn, shouldersTurn)),
 	}
 	for i := range entries {
 		entries[i].NeedsBat = slices.Contains(entries[i].Landmarks, roleKnob)
