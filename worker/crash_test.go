@@ -180,6 +180,20 @@ func TestSubmittersTakeTurns(t *testing.T) {
 	n.audit(0, 0, 2)
 }
 
+// A server killed as it started does not keep the home from its queue.
+func TestQueueOpensAfterAKillAtItsStart(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	j := n.clip("a.mp4", "ok")
+	n.submit(j)
+	probe := filepath.Join(n.Home.queueDir(), "jetstream", "_test_2247199196")
+	if err := os.WriteFile(probe, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	n.drain()
+	n.audit(1, 0, 0)
+}
+
 // The embedded server wants the token.
 func TestEmbeddedServerRefusesStrangers(t *testing.T) {
 	t.Parallel()

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"time"
@@ -42,6 +43,22 @@ func startEmbedded(ctx context.Context, home Home, listen bool, log zerolog.Logg
 	return e, nil
 }
 
+// sweep removes the probe files that a server killed as it started left in its
+// store. Server 2.15.2 takes one for an account that it cannot find, and never gets
+// healthy again. The store is locked, so no server is writing one.
+func (e *embedded) sweep() error {
+	probes, err := filepath.Glob(filepath.Join(e.home.queueDir(), "jetstream", "_test_*"))
+	if err != nil {
+		return err
+	}
+	for _, p := range probes {
+		if err := os.Remove(p); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (e *embedded) start(ctx context.Context, log zerolog.Logger) error {
 	opts := &server.Options{
 		ServerName:             "nightcage",
@@ -57,6 +74,9 @@ func (e *embedded) start(ctx context.Context, log zerolog.Logger) error {
 		MaxPayload:             maxPayload,
 		NoSigs:                 true, // else the server takes SIGTERM and exits the process
 		DisableJetStreamBanner: true,
+	}
+	if err := e.sweep(); err != nil {
+		return err
 	}
 	srv, err := server.NewServer(opts)
 	if err != nil {
