@@ -3,20 +3,14 @@ package cause
 import (
 	"bytes"
 	_ "embed"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
 	"strconv"
-	"strings"
 	"sync"
 
-	"github.com/santhosh-tekuri/jsonschema/v6"
-	"go.yaml.in/yaml/v3"
-	"golang.org/x/text/language"
-	"golang.org/x/text/message"
-
 	"nightcage/metrics"
+	"nightcage/metrics/internal/coachfile"
 	"nightcage/phases"
 	"nightcage/vision"
 )
@@ -66,6 +60,8 @@ var shipped []byte
 //go:embed chains.schema.json
 var schemaJSON []byte
 
+var format = coachfile.NewFormat("urn:nightcage:chains:1", schemaJSON)
+
 // Shipped returns the chains that come with the program.
 func Shipped() Chains { return must() }
 
@@ -80,129 +76,26 @@ var must = sync.OnceValue(func() Chains {
 	return c
 })
 
-var compiled = sync.OnceValues(func() (*jsonschema.Schema, error) {
-	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(schemaJSON))
-	if err != nil {
-		return nil, err
-	}
-	c := jsonschema.NewCompiler()
-	if err := c.AddResource("urn:nightcage:chains:1", doc); err != nil {
-		return nil, err
-	}
-	return c.Compile("urn:nightcage:chains:1")
-})
-
 // Load reads a chains file. name is what errors call it. The error joins one
 // line for each thing that is wrong, as "name:line: where: what".
 func Load(name string, text []byte) (Chains, error) {
-	var root yaml.Node
-	if err := yaml.Unmarshal(text, &root); err != nil {
-		return Chains{}, fmt.Errorf("%s: %s", name, strings.TrimPrefix(err.Error(), "yaml: "))
-	}
-	f := file{name: name, root: &root}
-	if root.Kind == 0 {
-		return Chains{}, errors.New(name + ":1: the file is empty")
-	}
-	if err := f.fitsSchema(); err != nil {
+	var c Chains
+	f, err := format.Read(name, text, &c)
+	if err != nil {
 		return Chains{}, err
 	}
-	var c Chains
-	if err := root.Decode(&c); err != nil {
-		return Chains{}, fmt.Errorf("%s: %s", name, strings.TrimPrefix(err.Error(), "yaml: "))
-	}
-	return c, f.makesSense(c)
-}
-
-// file is a parsed file that can say where things stand in it.
-type file struct {
-	name string
-	root *yaml.Node
-}
-
-// wrong is an error about the value at a path of keys and indices.
-func (f file) wrong(path []string, what string) error {
-	where := strings.Join(path, "/")
-	if where != "" {
-		where += ": "
-	}
-	return fmt.Errorf("%s:%d: %s%s", f.name, f.line(path), where, what)
-}
-
-// line is that of the value at a path, or of the last part of it that exists.
-func (f file) line(path []string) int {
-	n := f.root.Content[0]
-	line := n.Line
-	for _, key := range path {
-		var next *yaml.Node
-		switch n.Kind {
-		case yaml.SequenceNode:
-			if i, err := strconv.Atoi(key); err == nil && i < len(n.Content) {
-				next = n.Content[i]
-			}
-		case yaml.MappingNode:
-			for i := 0; i+1 < len(n.Content); i += 2 {
-				if n.Content[i].Value == key {
-					line, next = n.Content[i].Line, n.Content[i+1]
-				}
-			}
-		}
-		if next == nil {
-			break
-		}
-		n = next
-		if n.Kind != yaml.MappingNode || n.Line > line {
-			line = n.Line
-		}
-	}
-	return line
-}
-
-// fitsSchema holds the file against chains.schema.json.
-func (f file) fitsSchema() error {
-	s, err := compiled()
-	if err != nil {
-		return fmt.Errorf("compile the schema of chains: %w", err)
-	}
-	var doc any
-	if err := f.root.Decode(&doc); err != nil {
-		return fmt.Errorf("%s: %s", f.name, strings.TrimPrefix(err.Error(), "yaml: "))
-	}
-	b, err := json.Marshal(doc)
-	if err != nil {
-		return fmt.Errorf("%s: %w", f.name, err)
-	}
-	if doc, err = jsonschema.UnmarshalJSON(bytes.NewReader(b)); err != nil {
-		return fmt.Errorf("%s: %w", f.name, err)
-	}
-	err = s.Validate(doc)
-	var bad *jsonschema.ValidationError
-	if errors.As(err, &bad) {
-		return errors.Join(f.leaves(bad)...)
-	}
-	return err
-}
-
-// leaves are the errors without causes of their own: the ones that say something.
-func (f file) leaves(e *jsonschema.ValidationError) []error {
-	if len(e.Causes) == 0 {
-		return []error{f.wrong(e.InstanceLocation, e.ErrorKind.LocalizedString(message.NewPrinter(language.English)))}
-	}
-	var out []error
-	for _, c := range e.Causes {
-		out = append(out, f.leaves(c)...)
-	}
-	return out
+	return c, makesSense(f, c)
 }
 
 // makesSense checks what a schema cannot: that measures exist, that ids differ,
 // and that no link comes before its cause.
-func (f file) makesSense(c Chains) error {
+func makesSense(f coachfile.File, c Chains) error {
 	var errs []error
 	seen := map[string]bool{}
 	for i, chain := range c.Chains {
 		at := []string{"chains", strconv.Itoa(i)}
 		if seen[chain.ID] {
-			errs = append(errs, f.wrong(append(at, "id"), fmt.Sprintf("a second chain is called %q", chain.ID)))
+			errs = append(errs, f.Wrong(append(at, "id"), fmt.Sprintf("a second chain is called %q", chain.ID)))
 		}
 		seen[chain.ID] = true
 		last := -1
@@ -210,12 +103,12 @@ func (f file) makesSense(c Chains) error {
 			at := slices.Concat(at, []string{"links", strconv.Itoa(j)})
 			d, ok := metrics.Lookup(l.Measure)
 			if !ok {
-				errs = append(errs, f.wrong(append(at, "measure"), fmt.Sprintf("there is no measure %q; `nightcage measures` lists them all", l.Measure)))
+				errs = append(errs, f.Wrong(append(at, "measure"), fmt.Sprintf("there is no measure %q; `nightcage measures` lists them all", l.Measure)))
 				continue
 			}
 			end := lastEvent(d)
 			if end < last {
-				errs = append(errs, f.wrong(append(at, "measure"), fmt.Sprintf("%s is over before the link it should follow from", l.Measure)))
+				errs = append(errs, f.Wrong(append(at, "measure"), fmt.Sprintf("%s is over before the link it should follow from", l.Measure)))
 			}
 			last = end
 		}
