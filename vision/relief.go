@@ -18,7 +18,7 @@ type Heading struct {
 }
 
 // DepthGuess is one difference of depths, in standing heights, with the scale of its
-// error; not known where the scale is 0.
+// error.
 type DepthGuess struct {
 	Z     float64 `json:"z"`
 	Scale float64 `json:"scale"`

@@ -35,7 +35,8 @@ const (
 	reliefLastsS   = 0.08
 )
 
-// canonicalRelief takes a frame's relief as the scene has its marks.
+// canonicalRelief takes a frame's relief as the scene has its marks; one that does
+// not say how sure it is of every part is not used.
 func (s *scene) canonicalRelief(v *vision.Relief) relief {
 	if v == nil {
 		return relief{}
@@ -82,8 +83,7 @@ type nodeRelief struct {
 	depths [vision.NumDepths]said
 }
 
-// said is a difference of depth, inches, with its standard error; not known where
-// sigma is 0.
+// said is a difference of depth, inches, with its standard error.
 type said struct{ in, sigma float64 }
 
 // nodeReliefAt is the relief of a frame for a body of a height.
@@ -185,10 +185,6 @@ var reliefTerms = [vision.NumDepths]struct {
 func (b *bodyFit) seeRelief(s *normal, k int) {
 	nd := &b.nodes[k]
 	for d := range reliefTerms {
-		g := nd.relief.depths[d]
-		if g.sigma == 0 {
-			continue
-		}
 		switch dd := vision.Depth(d); {
 		case (dd == vision.LeftWristShoulder || dd == vision.RightWristShoulder) && nd.hands.ok,
 			(dd == vision.LeftElbowArm || dd == vision.RightElbowArm) && !b.readAsGuessed(k, d-int(vision.LeftElbowArm)):
@@ -238,9 +234,7 @@ func (b *bodyFit) guessFromRelief(k int, bars [2]reliefLine) {
 		elbow, wrist, hand := jElbowL+side, jWristL+side, jHandL+side
 		g[sh] += trunk
 		fist, sole := g[hand]-g[wrist], g[heel]-g[ankle]
-		if nd.relief.depths[int(vision.LeftKneeHip)+side].sigma > 0 {
-			g[knee] = g[hip] + along(d(vision.LeftKneeHip), hip, knee)
-		}
+		g[knee] = g[hip] + along(d(vision.LeftKneeHip), hip, knee)
 		g[ankle] = g[knee] + along(d(vision.LeftAnkleKnee), knee, ankle)
 		g[heel] = g[ankle] + sole
 		g[toe] = g[heel] + along(d(vision.LeftToeHeel), heel, toe)
