@@ -94,6 +94,7 @@ func newEvent(j Job, n int, pipeline string, now time.Time, schemaURI string, da
 	if j.Subject.Team != "" {
 		e.SetExtension(extTeam, j.Subject.Team)
 	}
+	j.Consent.mark(&e)
 	if err := e.SetData(event.ApplicationJSON, data); err != nil {
 		return e, fmt.Errorf("event %s: %w", e.ID(), err)
 	}

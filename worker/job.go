@@ -48,6 +48,9 @@ type Job struct {
 	Round int `json:"round,omitempty"`
 	// Low: a re-run that waits until no other job does.
 	Low bool `json:"low,omitempty"`
+	// Consent is what was told with the clip of who lets it be shown to others. It is
+	// no part of the ID.
+	Consent Consent `json:"consent,omitzero"`
 }
 
 // NewJob hashes the clip and makes its job. The ID is the first 128 bits of the

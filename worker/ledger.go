@@ -102,7 +102,7 @@ func OpenLedger(ctx context.Context, path string) (*Ledger, error) {
 	}
 	db.SetMaxOpenConns(1) // one writer anyway; spares the process its own lock waits
 	l := &Ledger{db: db, now: time.Now}
-	if _, err := db.ExecContext(ctx, ledgerSchema); err != nil {
+	if _, err := db.ExecContext(ctx, ledgerSchema+consentSchema); err != nil {
 		db.Close()
 		return nil, fmt.Errorf("%w: ledger %s: %w", ErrStorage, path, err)
 	}

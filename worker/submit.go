@@ -60,6 +60,13 @@ const maxReopen = 5
 // submit asks once.
 func (d *Desk) submit(ctx context.Context, j Job) (Receipt, error) {
 	r := Receipt{JobID: j.ID}
+	err := CheckConsent(j.Consent.By, j.Subject.Level)
+	if err == nil {
+		err = d.Ledger.TellConsent(ctx, j.Subject.Team, j.Subject.Hitter, j.Consent)
+	}
+	if err != nil {
+		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	}
 	rec, err := d.Records.Get(j.ID)
 	switch {
 	case err == nil:
