@@ -55,6 +55,7 @@
 //	queue/        the embedded server's store, behind an exclusive lock
 //	queue.json    address and one-time token of the running embedded server, mode 0600
 //	ledger.db     the ledger
+//	tokens.json   hashes of access tokens, mode 0600
 //	records/ID/   swing-1.json, its stills, track and timeline, SHA256SUMS
 //	scratch/      what running analyses write
 //

@@ -61,6 +61,9 @@ func (h Home) Dir() string { return h.dir }
 // LedgerPath is where the ledger lies.
 func (h Home) LedgerPath() string { return filepath.Join(h.dir, "ledger.db") }
 
+// TokensPath is where the tokens of what is served over HTTP lie.
+func (h Home) TokensPath() string { return filepath.Join(h.dir, "tokens.json") }
+
 // RecordsDir is where the record store lies.
 func (h Home) RecordsDir() string { return filepath.Join(h.dir, "records") }
 

@@ -8,6 +8,7 @@ import (
 
 	"nightcage/vision/clip"
 	"nightcage/worker"
+	"nightcage/worker/access"
 	"nightcage/worker/analysis"
 )
 
@@ -79,9 +80,9 @@ func exitCode(err error) int {
 		return failureCode(failure)
 	case errors.Is(err, context.Canceled):
 		return exitInterrupted
-	case errors.Is(err, worker.ErrUnknownJob), errors.Is(err, worker.ErrNoRecord):
+	case errors.Is(err, worker.ErrUnknownJob), errors.Is(err, worker.ErrNoRecord), errors.Is(err, access.ErrUnknownToken):
 		return exitUsage
-	case errors.Is(err, worker.ErrQueue), errors.Is(err, worker.ErrStorage), errors.Is(err, worker.ErrDamaged):
+	case errors.Is(err, worker.ErrQueue), errors.Is(err, worker.ErrStorage), errors.Is(err, worker.ErrDamaged), errors.Is(err, access.ErrFile):
 		return exitUnavailable
 	}
 	return exitInternal
