@@ -21,7 +21,7 @@ type ballSight struct {
 }
 
 func newBallSight(t *vision.Track, m *motion) ballSight {
-	b := ballSight{flight: t.Ball, scale: t.Scale.PxPerIn, timed: t.Clip.Clock.Known}
+	b := ballSight{flight: toldFlight(t), scale: t.Scale.PxPerIn, timed: t.Clip.Clock.Known}
 	if m.solved {
 		b.cam = t.Solution.Camera
 		return b
@@ -32,6 +32,50 @@ func newBallSight(t *vision.Track, m *motion) ballSight {
 	}
 	b.origin, _ = planarOrigin(t, all)
 	return b
+}
+
+// toldFlight is the ball's flight as far as it agrees with where the ball came
+// from by who filmed it: a teed ball has no way in, a pitched one did not lie
+// still, and where there was no ball none flew.
+func toldFlight(t *vision.Track) *vision.BallFlight {
+	if t.Ball == nil || t.Subject.Ball == "" {
+		return t.Ball
+	}
+	f := *t.Ball
+	switch {
+	case t.Subject.Ball == vision.FromNone:
+		return nil
+	case t.Subject.Ball == vision.FromTee && f.Kind != vision.BallNone:
+		f.Kind, f.In = vision.BallTee, nil
+	case t.Subject.Ball == vision.FromPitch && f.Kind == vision.BallTee:
+		f.Kind = vision.BallBatted
+	}
+	return &f
+}
+
+// ballNotes says what the record rests on where the picture and who filmed it
+// disagree about the ball, or where neither knows.
+func ballNotes(t *vision.Track, result phases.Result) []string {
+	seen := vision.BallNone
+	if t.Ball != nil {
+		seen = t.Ball.Kind
+	}
+	told := t.Subject.Ball
+	switch {
+	case told == vision.FromNone && seen != vision.BallNone:
+		return []string{"told as a dry swing, but a ball seems to fly in the picture: it is not used"}
+	case told == vision.FromNone:
+		return []string{"a dry swing, as told: contact is where the bat would have met a ball, by its path"}
+	case told == vision.FromTee && seen == vision.BallPitched:
+		return []string{"told as hit off a tee, but a ball seems to come in: its way in is not used"}
+	case told == vision.FromPitch && seen == vision.BallTee:
+		return []string{"told as a pitched ball, but it seems to lie still until it is hit: its way in was not seen"}
+	case told != "" && t.Ball != nil && seen == vision.BallNone:
+		return []string{"the ball could not be seen"}
+	case t.Ball != nil && seen == vision.BallNone && result == phases.ResultUnknown:
+		return []string{"no ball in view: a dry swing, or a ball that could not be seen; tell which when you submit the clip"}
+	}
+	return nil
 }
 
 // headings is what is known of the direction of a flight seen from above before
@@ -112,6 +156,9 @@ func (s *scene) flight() *vision.BallFlight {
 	switch {
 	case s.why != nil:
 		return nil
+	case s.subject.Ball == vision.FromNone:
+		s.fail(ReasonNoBall, "")
+		return nil
 	case f == nil:
 		s.fail(ReasonBallNotSeen, "no ball was looked for")
 		return nil
@@ -132,6 +179,9 @@ func (s *scene) flight() *vision.BallFlight {
 
 // pitch is the way in, hit the way off the bat.
 func (s *scene) pitch() *vision.BallLine {
+	if s.subject.Ball == vision.FromTee {
+		s.fail(ReasonNoPitch, "hit off a tee, as told")
+	}
 	f := s.flight()
 	switch {
 	case f == nil:

@@ -3,9 +3,11 @@ package metrics_test
 import (
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"nightcage/metrics"
+	"nightcage/phases"
 	"nightcage/vision"
 	"nightcage/vision/truth"
 )
@@ -85,6 +87,52 @@ func TestBallOfExactTracks(t *testing.T) {
 			t.Errorf("%s contact depth: %s", name, m.ReasonText)
 		} else {
 			t.Logf("%s contact depth %.2f +- %.2f", name, *m.Value, *m.Sigma)
+		}
+	}
+}
+
+// TestToldBall: who filmed the swing knows what was hit, and the record follows.
+func TestToldBall(t *testing.T) {
+	f := readTruth(t, "s77001_00")
+	flying := track(t, f, truth.Options{}).Ball
+	if flying == nil || flying.Kind != vision.BallPitched {
+		t.Fatalf("the exact track's ball is %+v", flying)
+	}
+	still := *flying
+	still.Kind, still.In = vision.BallTee, nil
+	unseen := &vision.BallFlight{Kind: vision.BallNone, Why: "too dark"}
+	const pitched, launched, swung = "pitch_speed_contact", "launch_angle_contact", "bat_speed_contact"
+	for _, c := range []struct {
+		name   string
+		told   vision.BallFrom
+		seen   *vision.BallFlight
+		reason map[string]metrics.Reason // "": it has a value
+		note   string
+	}{
+		{"not told", "", flying, map[string]metrics.Reason{pitched: "", launched: ""}, ""},
+		{"not told, none seen", "", unseen, map[string]metrics.Reason{pitched: metrics.ReasonBallNotSeen}, "a dry swing, or a ball that could not be seen"},
+		{"pitched, as seen", vision.FromPitch, flying, map[string]metrics.Reason{pitched: "", launched: ""}, ""},
+		{"pitched, none seen", vision.FromPitch, unseen, map[string]metrics.Reason{pitched: metrics.ReasonBallNotSeen}, "the ball could not be seen"},
+		{"pitched, seems to lie still", vision.FromPitch, &still, map[string]metrics.Reason{pitched: metrics.ReasonBallNotSeen, launched: ""}, "told as a pitched ball"},
+		{"a tee, as seen", vision.FromTee, &still, map[string]metrics.Reason{pitched: metrics.ReasonNoPitch, launched: ""}, ""},
+		{"a tee, one seems to fly in", vision.FromTee, flying, map[string]metrics.Reason{pitched: metrics.ReasonNoPitch, launched: "", "timing_margin_contact": metrics.ReasonNoPitch}, "told as hit off a tee"},
+		{"a tee, none seen", vision.FromTee, unseen, map[string]metrics.Reason{pitched: metrics.ReasonNoPitch, "timing_margin_contact": metrics.ReasonNoPitch, launched: metrics.ReasonBallNotSeen}, "the ball could not be seen"},
+		{"a dry swing", vision.FromNone, unseen, map[string]metrics.Reason{pitched: metrics.ReasonNoBall, launched: metrics.ReasonNoBall, swung: ""}, "a dry swing, as told"},
+		{"a dry swing, one seems to fly", vision.FromNone, flying, map[string]metrics.Reason{launched: metrics.ReasonNoBall, swung: ""}, "told as a dry swing, but"},
+	} {
+		tr := track(t, f, truth.Options{})
+		tr.Subject.Ball, tr.Ball = c.told, c.seen
+		tl := timeline(f, .01)
+		tl.Result = phases.ResultUnknown
+		s := measure(t, tr, tl, metrics.Options{Draws: 50, Joints: metrics.JointErrors{}})
+		for id, want := range c.reason {
+			if m, _ := s.Find(id); m.Reason != want || (want == "") != (m.Value != nil) {
+				t.Errorf("%s: %s is %q (%s), want %q", c.name, id, m.Reason, m.ReasonText, want)
+			}
+		}
+		notes := strings.Join(s.Notes, "; ")
+		if !strings.Contains(notes, c.note) || (c.note == "" && strings.Contains(notes, "ball")) {
+			t.Errorf("%s: notes %q, want %q", c.name, notes, c.note)
 		}
 	}
 }

@@ -39,6 +39,7 @@ const (
 	ReasonBat         Reason = "bat_not_seen"        // knob or tip was not found around the instant
 	ReasonBallNotSeen Reason = "ball_not_seen"       // the ball was not found on that part of its way
 	ReasonNoPitch     Reason = "no_pitch"            // the ball lay on a tee
+	ReasonNoBall      Reason = "no_ball"             // a dry swing, as told
 	ReasonNotHit      Reason = "not_hit"             // the ball flew past the bat
 	ReasonTooWide     Reason = "too_uncertain"       // the error bar is too wide to be of any use
 	ReasonUndefined   Reason = "undefined"           // the points fall so that the formula has no answer
@@ -66,6 +67,7 @@ var reasonWords = map[Reason]string{
 	ReasonBat:         "the bat was not seen around the instant",
 	ReasonBallNotSeen: "the ball was not seen",
 	ReasonNoPitch:     "there was no pitch",
+	ReasonNoBall:      "there was no ball: a dry swing, as told",
 	ReasonNotHit:      "the bat did not turn the ball",
 	ReasonTooWide:     "the error bar is too wide to be of use",
 	ReasonUndefined:   "the points fall so that it has no value",
@@ -82,7 +84,7 @@ var reasonWords = map[Reason]string{
 // Reasons lists every reason.
 func Reasons() []Reason {
 	return []Reason{ReasonEvent, ReasonNotASwing, ReasonView, ReasonNoSolution, ReasonNoClock, ReasonNoScale,
-		ReasonNoHand, ReasonNoHeight, ReasonNoInseam, ReasonLandmark, ReasonBat, ReasonBallNotSeen, ReasonNoPitch, ReasonNotHit, ReasonTooWide, ReasonUndefined,
+		ReasonNoHand, ReasonNoHeight, ReasonNoInseam, ReasonLandmark, ReasonBat, ReasonBallNotSeen, ReasonNoPitch, ReasonNoBall, ReasonNotHit, ReasonTooWide, ReasonUndefined,
 		ReasonOrder, ReasonFailed, ReasonWide, ReasonPriorScale, ReasonPlanar, ReasonDoubt, ReasonEventUnsure, ReasonFilledIn}
 }
 

@@ -78,6 +78,7 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o Opti
 	}
 	s.Timeline.Phases = append(s.Timeline.Phases, tl.Phases...)
 	s.Notes = append(s.Notes, track.Notes...)
+	s.Notes = append(s.Notes, ballNotes(&track, tl.Result)...)
 	if track.Solution != nil {
 		if len(track.Solution.Frames) != len(track.Frames) {
 			return Swing{}, fmt.Errorf("measure %s: solution has %d frames, track %d", track.Clip.Name, len(track.Solution.Frames), len(track.Frames))

@@ -54,11 +54,11 @@ func (s *scene) swept() *sweep { return s.reading.sweep.of(s, s.newSweep) }
 
 // newSweep reads bat and pitch from bat parallel to contact.
 func (s *scene) newSweep() *sweep {
-	f := s.flight()
-	if f != nil && f.End == vision.BallPassed {
+	in := s.pitch()
+	if in != nil && s.sight.flight.End == vision.BallPassed {
 		s.fail(ReasonNotHit, "")
 	}
-	w := s.newWay(s.pitch(), -1, s.onBarrel())
+	w := s.newWay(in, -1, s.onBarrel())
 	if s.why != nil {
 		return nil
 	}

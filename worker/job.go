@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -154,15 +155,15 @@ func CheckSubject(s vision.Subject) error {
 	default:
 		return bad("bats %q: left, right or auto", s.Bats)
 	}
-	if s.Level == "" {
-		return nil
+	switch {
+	case s.Level != "" && !slices.Contains(vision.Levels(), s.Level):
+		return bad("level %q is not one of %v", s.Level, vision.Levels())
+	case s.Sport != "" && !slices.Contains(vision.Sports(), s.Sport):
+		return bad("sport %q is not one of %v", s.Sport, vision.Sports())
+	case s.Ball != "" && !slices.Contains(vision.BallsFrom(), s.Ball):
+		return bad("ball %q is not one of %v", s.Ball, vision.BallsFrom())
 	}
-	for _, l := range vision.Levels() {
-		if s.Level == l {
-			return nil
-		}
-	}
-	return bad("level %q is not one of %v", s.Level, vision.Levels())
+	return nil
 }
 
 // hashClip returns the SHA-256 of a regular file's bytes, calling touch, if any,

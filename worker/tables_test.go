@@ -106,6 +106,10 @@ func TestCheckSubject(t *testing.T) {
 		{"height not a number", with(func(s *vision.Subject) { s.HeightIn = nan() }), false},
 		{"side", with(func(s *vision.Subject) { s.Bats = "switch" }), false},
 		{"level", with(func(s *vision.Subject) { s.Level = "moon" }), false},
+		{"a sport", with(func(s *vision.Subject) { s.Sport = vision.SportSoftball }), true},
+		{"sport", with(func(s *vision.Subject) { s.Sport = "cricket" }), false},
+		{"a dry swing", with(func(s *vision.Subject) { s.Ball = vision.FromNone }), true},
+		{"ball", with(func(s *vision.Subject) { s.Ball = "balloon" }), false},
 		{"rate", with(func(s *vision.Subject) { s.CaptureFPS = 1e6 }), false},
 	} {
 		err := CheckSubject(c.s)

@@ -17,6 +17,8 @@ type subjectFlags struct {
 	s     vision.Subject
 	bats  string
 	level string
+	sport string
+	ball  string
 }
 
 func (f *subjectFlags) bind(flags *pflag.FlagSet) {
@@ -31,21 +33,24 @@ func (f *subjectFlags) bind(flags *pflag.FlagSet) {
 	flags.StringVar(&f.bats, "bats", string(vision.SideUnknown), "side of the plate: left, right or auto")
 	flags.Float64Var(&f.s.CaptureFPS, "capture-fps", 0, "true capture rate in frames per `SECOND`, where the file does not say it")
 	flags.StringVar(&f.s.Filmed, "filmed", "", "`DAY` it was filmed, 2026-11-20, where the file does not say it")
-	flags.StringVar(&f.level, "level", "", "level of play: "+strings.Join(levelNames(), ", "))
+	flags.StringVar(&f.level, "level", "", "level of play: "+listed(vision.Levels()))
+	flags.StringVar(&f.sport, "sport", "", listed(vision.Sports())+"; published values are shown for the told sport and level only")
+	flags.StringVar(&f.ball, "ball", "", "where the ball came from: "+listed(vision.BallsFrom())+" (none: a dry swing); a ball that is not seen in a clip may still have been there")
 }
 
-func levelNames() []string {
+// listed names the values that a flag can have.
+func listed[T ~string](values []T) string {
 	var names []string
-	for _, l := range vision.Levels() {
-		names = append(names, string(l))
+	for _, v := range values {
+		names = append(names, string(v))
 	}
-	return names
+	return strings.Join(names, ", ")
 }
 
 // subject checks and returns what was told.
 func (f *subjectFlags) subject() (vision.Subject, error) {
 	s := f.s
-	s.Bats, s.Level = vision.Side(f.bats), vision.Level(f.level)
+	s.Bats, s.Level, s.Sport, s.Ball = vision.Side(f.bats), vision.Level(f.level), vision.Sport(f.sport), vision.BallFrom(f.ball)
 	if err := worker.CheckSubject(s); err != nil {
 		return s, usageError{err}
 	}
