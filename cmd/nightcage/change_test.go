@@ -40,7 +40,7 @@ func recorded(t *testing.T, rng *rand.Rand, outings []outing, sessionSD, swingSD
 			s.Status = metrics.StatusMeasured
 			s.Subject.Hitter, s.Subject.Team, s.Subject.Filmed = o.hitter, "Cinder Creek Comets", o.on
 			s.Timeline.Kind = phases.KindSwing
-			s.Measures = []metrics.Result{{ID: "bat_speed_contact", Unit: "mph", Value: &v, Sigma: &u, Low95: &low, High95: &high, Grade: metrics.GradeMeasured}}
+			s.Measures = []metrics.Result{{ID: "bat_speed_contact", Unit: "mph", UCUM: "[mi_i]/h", Value: &v, Sigma: &u, Low95: &low, High95: &high, Grade: metrics.GradeMeasured}}
 			e := event.New()
 			e.SetID(fmt.Sprintf("%032d-%d", k, n+1))
 			e.SetType(worker.TypeMeasured)
