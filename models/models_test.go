@@ -276,7 +276,7 @@ func TestTypedErrors(t *testing.T) {
 func TestLibraryNotFoundSaysWhatToDo(t *testing.T) {
 	missing := filepath.Join(t.TempDir(), "absent.so")
 	t.Setenv(libraryEnv, missing)
-	_, err := findLibrary()
+	_, err := Library()
 	var lib *LibraryError
 	if !errors.As(err, &lib) || !slices.Equal(lib.Looked, []string{missing}) {
 		t.Fatalf("got %v", err)
@@ -285,7 +285,7 @@ func TestLibraryNotFoundSaysWhatToDo(t *testing.T) {
 		t.Errorf("the message names no remedy: %v", err)
 	}
 	t.Setenv(libraryEnv, "")
-	if _, err := findLibrary(); !errors.As(err, &lib) || len(lib.Looked) != 3 {
+	if _, err := Library(); !errors.As(err, &lib) || len(lib.Looked) != 3 {
 		t.Errorf("beside the executable: %v", err)
 	}
 }

@@ -46,7 +46,7 @@ func Load() error {
 	if ort.IsInitialized() {
 		return nil
 	}
-	path, err := findLibrary()
+	path, err := Library()
 	if err != nil {
 		return err
 	}
@@ -57,7 +57,8 @@ func Load() error {
 	return nil
 }
 
-func findLibrary() (string, error) {
+// Library is the file of ONNX Runtime that Load loads. The error is a *LibraryError.
+func Library() (string, error) {
 	var candidates []string
 	if path := os.Getenv(libraryEnv); path != "" {
 		candidates = []string{path}

@@ -11,6 +11,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -20,13 +22,15 @@ import (
 )
 
 // Child is an Analyzer that runs each analysis in a process of its own, so that
-// a decoder that crashes costs an attempt and not the worker. The process runs
-// ServeChild.
+// a decoder that crashes costs an attempt and not the worker, and one that a
+// clip has taken over reaches nothing. The process runs ServeChild.
 type Child struct {
 	Home    Home
 	Command []string // program and arguments, usually this binary and a hidden subcommand
 	Env     []string // added to the few variables that are passed on
 	Limits  Limits
+	Walls   Walls    // usually FindWalls
+	Reads   []string // files and folders that it may read besides its clip and the system's libraries
 }
 
 // Limits bound one analysis. A zero field means no limit.
@@ -107,8 +111,12 @@ func (c Child) Analyze(ctx context.Context, j Job, progress func(done, total int
 	if err != nil {
 		return Result{}, fmt.Errorf("job %s: %w", j.ID, err)
 	}
+	grants, err := c.grants(out, j.Clip)
+	if err != nil {
+		return Result{}, err
+	}
 	tail := &tailWriter{}
-	err = c.run(ctx, out, request, &progressWriter{progress: progress}, tail)
+	err = c.run(ctx, out, grants, request, &progressWriter{progress: progress}, tail)
 	if cause := context.Cause(ctx); cause != nil {
 		return Result{}, cause
 	}
@@ -118,15 +126,87 @@ func (c Child) Analyze(ctx context.Context, j Job, progress func(done, total int
 	return readResult(out)
 }
 
-// run starts the process, limits it before it reads its request, and waits.
-func (c Child) run(ctx context.Context, dir string, request []byte, stdout, stderr io.Writer) error {
+// Check runs the child's command with args after it behind the same walls, with
+// no clip, so that what they keep from the analysis by mistake is found before the
+// first clip is.
+func (c Child) Check(ctx context.Context, args ...string) error {
+	out, err := c.Home.newScratch()
+	if err != nil {
+		return fmt.Errorf("%w: check the analysis: %w", ErrStorage, err)
+	}
+	defer os.RemoveAll(out)
+	grants, err := c.grants(out)
+	if err != nil {
+		return fmt.Errorf("check the analysis: %w", err)
+	}
+	c.Command = append(slices.Clone(c.Command), args...)
+	tail := &tailWriter{}
+	if err := c.run(ctx, out, grants, nil, io.Discard, tail); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		return fmt.Errorf("the analysis does not start (walls: %s): %w: %s", c.Walls, err, tail)
+	}
+	return nil
+}
+
+// grants are what a child may use: its scratch directory, the files named, the
+// system's libraries, and the programs that it is and starts.
+func (c Child) grants(scratch string, files ...string) ([]grant, error) {
+	gs := append(systemGrants(), grant{scratch, rightsScratch, true})
+	for _, f := range files {
+		gs = append(gs, grant{f, rightsFile, true})
+	}
+	for _, p := range c.Reads {
+		info, err := os.Stat(p)
+		if err != nil {
+			return nil, fmt.Errorf("walls: %w", err)
+		}
+		rights := uint64(rightsFile)
+		if info.IsDir() {
+			rights = rightsFolder
+		}
+		gs = append(gs, grant{p, rights, true})
+	}
+	for _, p := range append(helpers(), c.Command[0]) {
+		more, err := programGrants(p)
+		if err != nil {
+			return nil, fmt.Errorf("walls: %w", err)
+		}
+		gs = append(gs, more...)
+	}
+	return gs, nil
+}
+
+// run runs the process to its end on a thread that is behind the walls already and
+// is given up afterwards: the process is never outside them.
+func (c Child) run(ctx context.Context, dir string, grants []grant, request []byte, stdout, stderr io.Writer) error {
+	ended := make(chan error)
+	go func() {
+		// Never unlocked. The thread ends with the goroutine, and not before the
+		// child does, which gets a death signal when it does.
+		runtime.LockOSThread()
+		err := c.Walls.confineThread(grants)
+		if err == nil {
+			err = c.runHere(ctx, dir, request, stdout, stderr)
+		}
+		ended <- err
+	}()
+	return <-ended
+}
+
+// runHere starts the process from this thread, limits it before it reads its
+// request, and waits.
+func (c Child) runHere(ctx context.Context, dir string, request []byte, stdout, stderr io.Writer) error {
 	cmd := exec.CommandContext(ctx, c.Command[0], c.Command[1:]...)
 	cmd.Dir = dir
 	cmd.Stdout, cmd.Stderr = stdout, stderr
 	// OpenCV's large temporaries are given back and faulted in again at every
 	// call unless malloc keeps them; that made flow and feature search three to
 	// six times slower.
-	cmd.Env = append([]string{"HOME=" + dir, "TMPDIR=" + dir, "MALLOC_TOP_PAD_=67108864", "GOTRACEBACK=single"}, c.Env...)
+	// How many processors a container may use is written where it cannot read.
+	cmd.Env = append([]string{"HOME=" + dir, "TMPDIR=" + dir, "MALLOC_TOP_PAD_=67108864", "GOTRACEBACK=single",
+		"GOMAXPROCS=" + strconv.Itoa(runtime.GOMAXPROCS(0))}, c.Env...)
 	for _, name := range passedOn {
 		if v, ok := os.LookupEnv(name); ok {
 			cmd.Env = append(cmd.Env, name+"="+v)
@@ -141,9 +221,6 @@ func (c Child) run(ctx context.Context, dir string, request []byte, stdout, stde
 	if err != nil {
 		return err
 	}
-	// The death signal is sent when the thread that started the child ends.
-	runtime.LockOSThread()
-	defer runtime.UnlockOSThread()
 	if err := cmd.Start(); err != nil {
 		return err
 	}

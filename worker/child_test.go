@@ -13,7 +13,7 @@ import (
 )
 
 func (n *night) child(l Limits) Child {
-	return Child{Home: n.Home, Command: []string{os.Args[0]}, Env: []string{"NIGHTCAGE_TEST_ROLE=child"}, Limits: l}
+	return Child{Home: n.Home, Command: []string{os.Args[0]}, Env: []string{"NIGHTCAGE_TEST_ROLE=child"}, Limits: l, Walls: FindWalls()}
 }
 
 func (n *night) noScratchLeft() {
@@ -100,7 +100,8 @@ func TestChildDiesWithItsContext(t *testing.T) {
 	n := newNight(t)
 	pidFile := filepath.Join(n.clips, "pid")
 	c := n.child(DefaultLimits())
-	// A shell that starts a grandchild holding the pipes open.
+	// A shell that starts a grandchild holding the pipes open, which walls refuse.
+	c.Walls = Walls{}
 	c.Command = []string{"/bin/sh", "-c", "sleep 1000 & echo $! > " + pidFile + "; wait"}
 	ctx, cancel := context.WithCancelCause(t.Context())
 	stalled := &Failure{Class: ClassBroken, Kind: KindStalled, Words: "w"}

@@ -12,11 +12,18 @@ import (
 	"time"
 )
 
-// ServeChild is what the process behind Child does: it reads one request from
-// in, analyses, writes progress lines to out and its result into the directory
-// that the request names. An error means that there is no result; the process
-// should exit with another code than 0.
+// ServeChild is what the process behind Child does: it confines itself, for good,
+// reads one request from in, analyses, writes progress lines to out and its result
+// into the directory that the request names. An error means that there is no
+// result; the process should exit with another code than 0.
 func ServeChild(ctx context.Context, in io.Reader, out io.Writer, a Analyzer) error {
+	if err := Confine(); err != nil {
+		return err
+	}
+	return serve(ctx, in, out, a)
+}
+
+func serve(ctx context.Context, in io.Reader, out io.Writer, a Analyzer) error {
 	var req childRequest
 	if err := json.NewDecoder(in).Decode(&req); err != nil {
 		return fmt.Errorf("read request: %w", err)

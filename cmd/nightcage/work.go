@@ -12,13 +12,13 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime"
-	"strings"
 	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"nightcage/metrics"
+	"nightcage/models"
 	"nightcage/vision"
 	"nightcage/vision/clip"
 	"nightcage/worker"
@@ -31,6 +31,7 @@ type workOptions struct {
 	slots int
 	grace time.Duration
 	drain bool
+	walls bool
 }
 
 func newWorkCommand() *cobra.Command {
@@ -49,6 +50,12 @@ when the next one starts.
 
 Several workers may run on one home, and on several machines with --queue.
 
+A clip is measured behind walls, where the kernel has them (Landlock and system
+call filters): the process that opens it has no network, reads that clip and the
+system's libraries, writes in its scratch folder, and starts nothing but ffmpeg
+and ffprobe. The log says which walls stand; with --require-walls a worker that
+cannot put them up does not start.
+
 ` + exitCodesHelp,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -61,6 +68,7 @@ Several workers may run on one home, and on several machines with --queue.
 	cmd.Flags().IntVar(&o.slots, "slots", max(1, runtime.NumCPU()/2), "clips measured side by side")
 	cmd.Flags().DurationVar(&o.grace, "grace", 30*time.Second, "time to finish after a stop was asked for")
 	cmd.Flags().BoolVar(&o.drain, "drain", false, "stop when the queue is empty")
+	cmd.Flags().BoolVar(&o.walls, "require-walls", false, "do not start where the kernel cannot wall an analysis in")
 	return cmd
 }
 
@@ -71,22 +79,39 @@ func (o *workOptions) run(stop context.Context, log io.Writer) error {
 	if o.grace < 0 {
 		return usageError{fmt.Errorf("--grace %v is negative", o.grace)}
 	}
+	walls := worker.FindWalls()
+	if o.walls {
+		if err := walls.Require(); err != nil {
+			return err
+		}
+	}
 	s, err := o.home.open(stop, log)
 	if err != nil {
 		return err
 	}
 	defer s.close()
-	// Better found here than by every clip of the night.
-	if err := checkAnalysis(stop); err != nil {
+	library, err := models.Library()
+	if err != nil {
 		return err
 	}
+	child := worker.Child{Home: s.home, Command: []string{thisProgram, analyzeChildName}, Limits: worker.DefaultLimits(),
+		Walls: walls, Reads: []string{library}}
+	// Better found here than by every clip of the night.
+	if err := child.Check(stop, "--check"); err != nil {
+		return err
+	}
+	say := s.log.Info()
+	if len(walls.Missing()) > 0 {
+		say = s.log.Warn()
+	}
+	say.Stringer("walls", walls).Msg("clips are measured behind these walls")
 	abort, cancel := secondSignal(stop)
 	defer cancel()
 	w := &worker.Worker{
 		Home:     s.home,
 		Ledger:   s.ledger,
 		Records:  s.records,
-		Analyzer: worker.Child{Home: s.home, Command: []string{thisProgram, analyzeChildName}, Limits: worker.DefaultLimits()},
+		Analyzer: child,
 		Schema:   recordSchema(),
 		Pipeline: analysis.PipelineVersion,
 		Slots:    o.slots,
@@ -153,31 +178,30 @@ func newAnalyzeChildCommand() *cobra.Command {
 		Args:   cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if check {
-				a, err := analysis.New(cmd.Context())
-				if err != nil {
-					return err
-				}
-				a.Close()
-				return nil
+				return checkAnalysis(cmd.Context())
 			}
 			return worker.ServeChild(cmd.Context(), cmd.InOrStdin(), cmd.OutOrStdout(), stages{})
 		},
 	}
-	cmd.Flags().BoolVar(&check, "check", false, "only load the networks")
+	cmd.Flags().BoolVar(&check, "check", false, "only load the networks and start the helpers, behind the walls")
 	return cmd
 }
 
-// checkAnalysis loads the networks once, in a process that is gone afterwards.
+// checkAnalysis loads the networks and starts each program that an analysis does.
 func checkAnalysis(ctx context.Context) error {
-	cmd := exec.CommandContext(ctx, thisProgram, analyzeChildName, "--check")
-	var stderr bytes.Buffer
-	cmd.Stderr = &stderr
-	if err := cmd.Run(); err != nil {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		return fmt.Errorf("the analysis does not start: %w: %s", err, strings.TrimSpace(stderr.String()))
+	if err := worker.Confine(); err != nil {
+		return err
 	}
+	for _, p := range []string{"ffprobe", "ffmpeg"} {
+		if out, err := exec.CommandContext(ctx, p, "-version").CombinedOutput(); err != nil {
+			return fmt.Errorf("%s: %w: %s", p, err, bytes.TrimSpace(out))
+		}
+	}
+	a, err := analysis.New(ctx)
+	if err != nil {
+		return err
+	}
+	a.Close()
 	return nil
 }
 
