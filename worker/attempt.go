@@ -2,7 +2,6 @@ package worker
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -35,11 +34,19 @@ func (w *Worker) handle(stop, abort context.Context, q *Queue, d *delivery, name
 	if err == nil {
 		return
 	}
+	if errors.Is(err, ErrForgotten) {
+		w.drop(d, log)
+		return
+	}
 	f := asFailure(err)
 	v := w.Policy.Decide(f.Class, t)
 	log = log.With().Str("class", string(f.Class)).Str("kind", string(f.Kind)).Int("attempt", t.Attempts).
 		Dur("took_ms", time.Since(began)).Logger()
 	if err := w.carryOut(settle, q, d, f, t, v); err != nil {
+		if errors.Is(err, ErrForgotten) {
+			w.drop(d, log)
+			return
+		}
 		// The verdict could not be stored. Keep the job.
 		log.Error().Err(err).AnErr("reason", f).Msg("verdict not stored, job kept")
 		w.give(d.later(w.Policy.delay(w.Policy.MaxAttempts)), d)
@@ -55,10 +62,19 @@ func (w *Worker) handle(stop, abort context.Context, q *Queue, d *delivery, name
 	}
 }
 
+// drop takes a forgotten job off the queue, should it still be there.
+func (w *Worker) drop(d *delivery, log zerolog.Logger) {
+	w.give(d.terminate("forgotten"), d)
+	log.Info().Msg("forgotten")
+}
+
 // attempt measures and stores. nil means that the job is settled.
 func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *delivery, name string, log zerolog.Logger) (Tries, error) {
 	if d.bad != nil {
 		return Tries{Attempts: 1}, d.bad
+	}
+	if err := w.Records.welcome(d.job); err != nil {
+		return Tries{}, err
 	}
 	old, err := w.Records.Get(d.id)
 	switch {
@@ -76,7 +92,12 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	case !errors.Is(err, ErrNoRecord):
 		return Tries{}, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the record store cannot be read", Err: err}
 	}
+	release, err := w.Records.hold(d.id)
+	if err != nil {
+		return Tries{}, err
+	}
 	t, err := w.Ledger.Start(settle, d.job, name)
+	release()
 	if err != nil {
 		return t, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the ledger cannot be written", Err: err}
 	}
@@ -170,10 +191,10 @@ func (w *Worker) analyze(stop, abort context.Context, d *delivery) (Result, erro
 }
 
 // heartbeat keeps a job that makes progress from being delivered again, and
-// ends one that does not.
+// ends one that does not, or that was forgotten.
 func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelCauseFunc, silent func() time.Duration) {
 	every := ackWait / 3
-	look := time.NewTicker(min(every, max(w.StallAfter/4, time.Millisecond)))
+	look := time.NewTicker(min(time.Second, max(w.StallAfter/4, time.Millisecond)))
 	defer look.Stop()
 	said := time.Now()
 	for {
@@ -181,6 +202,10 @@ func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelC
 		case <-ctx.Done():
 			return
 		case <-look.C:
+		}
+		if _, gone, _ := w.Records.forgottenAt(d.id); gone {
+			end(fmt.Errorf("%w: %s", ErrForgotten, d.id))
+			return
 		}
 		if silent() > w.StallAfter {
 			end(&Failure{Class: ClassBroken, Kind: KindStalled,
@@ -213,26 +238,18 @@ func fingerprint(ctx context.Context, path string, touch func()) (string, os.Fil
 // finish makes a stored record known and acknowledges its job. It may be
 // repeated; each step comes to the same.
 func (w *Worker) finish(ctx context.Context, q *Queue, d *delivery, rec Record) error {
+	release, err := w.Records.hold(d.id)
+	if err != nil {
+		return err
+	}
+	defer release()
 	queueErr := func(words string, err error) error {
 		return &Failure{Class: ClassTransient, Kind: KindQueue, Words: words, Err: err}
 	}
-	for _, e := range rec.Events {
-		b, err := json.Marshal(e)
-		if err == nil && int64(len(b)) > q.nc.MaxPayload()-4096 {
-			// The feed carries a reference in its place (CloudEvents extension
-			// "dataref").
-			e.DataEncoded = nil
-			e.SetExtension("dataref", e.ID())
-			b, err = json.Marshal(e)
-		}
-		if err == nil {
-			err = q.Announce(ctx, d.job.Subject.Team, e.ID(), b)
-		}
-		if err != nil {
-			return queueErr("the record cannot be announced", err)
-		}
+	if err := q.announceAll(ctx, d.job.Subject.Team, rec); err != nil {
+		return queueErr("the record cannot be announced", err)
 	}
-	err := w.settle(ctx, q, d, rec)
+	err = w.settle(ctx, q, d, rec)
 	if errors.Is(err, ErrQueue) {
 		return queueErr("the dead letter cannot be stored", err)
 	}

@@ -95,6 +95,7 @@ func OpenLedger(ctx context.Context, path string) (*Ledger, error) {
 		"busy_timeout(10000)",
 		"journal_mode(WAL)",
 		"synchronous(FULL)", // WAL with NORMAL may lose the last commits on power loss
+		"secure_delete(ON)", // what is forgotten must not stay in free pages
 	}}
 	db, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: abs, RawQuery: q.Encode()}).String())
 	if err != nil {
@@ -102,7 +103,7 @@ func OpenLedger(ctx context.Context, path string) (*Ledger, error) {
 	}
 	db.SetMaxOpenConns(1) // one writer anyway; spares the process its own lock waits
 	l := &Ledger{db: db, now: time.Now}
-	if _, err := db.ExecContext(ctx, ledgerSchema+consentSchema); err != nil {
+	if _, err := db.ExecContext(ctx, ledgerSchema+consentSchema+watchedSchema); err != nil {
 		db.Close()
 		return nil, fmt.Errorf("%w: ledger %s: %w", ErrStorage, path, err)
 	}

@@ -51,7 +51,7 @@ func OpenRecords(dir string) (*Records, error) {
 // Put stores a job's files. A measured record is never replaced: ErrRecorded. A
 // failure record is, and so is a damaged one, which is kept beside the store's
 // records under a name that starts with ".damaged-". When Put returns nil
-// everything is on the disk.
+// everything is on the disk. A job that was forgotten is not stored: ErrForgotten.
 func (r *Records) Put(jobID string, files []File) error {
 	tmp, err := r.write(jobID, files)
 	if err != nil {
@@ -139,8 +139,13 @@ func (r *Records) write(jobID string, files []File) (tmp string, err error) {
 }
 
 func (r *Records) publish(tmp, jobID string) error {
+	release, err := r.hold(jobID)
+	if err != nil {
+		return err
+	}
+	defer release()
 	to := filepath.Join(r.dir, jobID)
-	err := unix.Renameat2(unix.AT_FDCWD, tmp, unix.AT_FDCWD, to, unix.RENAME_NOREPLACE)
+	err = unix.Renameat2(unix.AT_FDCWD, tmp, unix.AT_FDCWD, to, unix.RENAME_NOREPLACE)
 	if errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ENOSYS) {
 		// A file system without the flag. Plain rename refuses a directory that
 		// has files in it, which a record's always does.

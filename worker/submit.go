@@ -62,6 +62,9 @@ func (d *Desk) submit(ctx context.Context, j Job) (Receipt, error) {
 	r := Receipt{JobID: j.ID}
 	err := CheckConsent(j.Consent.By, j.Subject.Level)
 	if err == nil {
+		err = d.Records.welcome(j)
+	}
+	if err == nil {
 		err = d.Ledger.TellConsent(ctx, j.Subject.Team, j.Subject.Hitter, j.Consent)
 	}
 	if err != nil {

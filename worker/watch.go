@@ -1,0 +1,12 @@
+package worker
+
+const watchedSchema = `
+CREATE TABLE IF NOT EXISTS watched (
+  path TEXT PRIMARY KEY,
+  team TEXT NOT NULL,
+  hitter TEXT NOT NULL,
+  size INTEGER NOT NULL,
+  mtime_ns INTEGER NOT NULL,
+  said TEXT NOT NULL
+) STRICT;
+`
