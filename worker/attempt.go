@@ -105,7 +105,11 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 		t.Attempts = max(t.Attempts, w.Policy.MaxAttempts)
 		return t, &Failure{Class: ClassTransient, Kind: KindGaveUp, Words: "every attempt ended without a result"}
 	}
-	log.Info().Str("clip", filepath.Base(d.job.Clip)).Int("attempt", t.Attempts).Msg("measuring")
+	say := log.Info().Str("clip", filepath.Base(d.job.Clip)).Int("attempt", t.Attempts)
+	if c, ok := w.Analyzer.(Child); ok {
+		say.Stringer("walls", c.Walls)
+	}
+	say.Msg("measuring")
 	began := time.Now()
 	res, err := w.analyze(stop, abort, d)
 	if err == nil {

@@ -17,6 +17,7 @@ type statusReport struct {
 	worker.Tally
 	OldestAgeS float64 `json:"oldest_age_s"` // of the oldest job that is not done, 0 when none
 	WorkerPID  int     `json:"worker_pid"`   // process that has the home's queue open, 0 when none
+	Walls      string  `json:"walls"`      // what a worker on this machine keeps a clip's analysis from
 }
 
 func newStatusCommand() *cobra.Command {
@@ -26,7 +27,8 @@ func newStatusCommand() *cobra.Command {
 		Use:   "status",
 		Short: "Say how many clips wait, run and are done",
 		Long: `Status counts the jobs of the home by state, and says how old the oldest one is
-that is not done, and whether a worker runs.
+that is not done, whether a worker runs, and from what this machine keeps the
+process that opens a clip (see work).
 
 ` + exitCodesHelp,
 		Args: cobra.NoArgs,
@@ -56,7 +58,7 @@ func (s *store) status(ctx context.Context, now time.Time) (statusReport, error)
 	if err != nil {
 		return statusReport{}, err
 	}
-	r := statusReport{Tally: t}
+	r := statusReport{Tally: t, Walls: worker.FindWalls().String()}
 	if !t.Oldest.IsZero() {
 		r.OldestAgeS = now.Sub(t.Oldest).Seconds()
 	}
@@ -80,6 +82,6 @@ func (r statusReport) print(out io.Writer) error {
 	if r.WorkerPID != 0 {
 		who = fmt.Sprintf("process %d has this home's queue open", r.WorkerPID)
 	}
-	_, err := fmt.Fprintf(out, "%s; %s\n", age, who)
+	_, err := fmt.Fprintf(out, "%s; %s\nwalls round an analysis on this machine: %s\n", age, who, r.Walls)
 	return err
 }
