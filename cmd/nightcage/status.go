@@ -17,7 +17,7 @@ type statusReport struct {
 	worker.Tally
 	OldestAgeS float64 `json:"oldest_age_s"` // of the oldest job that is not done, 0 when none
 	WorkerPID  int     `json:"worker_pid"`   // process that has the home's queue open, 0 when none
-	Walls      string  `json:"walls"`      // what a worker on this machine keeps a clip's analysis from
+	Walls      string  `json:"walls"`        // what a worker on this machine keeps a clip's analysis from
 }
 
 func newStatusCommand() *cobra.Command {
