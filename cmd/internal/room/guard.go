@@ -11,7 +11,7 @@ import (
 
 // policy lets a page load what this server serves and nothing else. Pictures may
 // also come from memory (blob:), where frames are kept for stepping.
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; " +
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; " +
 	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // ServeHTTP answers a request. Nothing that it serves may be kept by the browser
@@ -64,7 +64,7 @@ func (z *zipped) WriteHeader(code int) {
 	z.begun = true
 	kind := z.Header().Get("Content-Type")
 	z.Header().Add("Vary", "Accept-Encoding")
-	if z.accepts && code == http.StatusOK && !strings.HasPrefix(kind, "image/jpeg") && !strings.HasPrefix(kind, "text/event-stream") {
+	if z.accepts && code == http.StatusOK && !strings.HasPrefix(kind, "image/") && !strings.HasPrefix(kind, "text/event-stream") {
 		z.Header().Set("Content-Encoding", "gzip")
 		z.Header().Del("Content-Length")
 		z.zip = zippers.Get().(*gzip.Writer)

@@ -38,6 +38,7 @@ type Room struct {
 	assets map[string]asset
 	mux    *http.ServeMux
 	film   *film
+	shelf  shelf
 }
 
 // New reads the pages and bundles their scripts. An error is a fault of the build.
@@ -53,6 +54,12 @@ func New(o Options) (*Room, error) {
 	rm.get("/{$}", rm.tonight)
 	rm.get("/tonight/live", rm.live)
 	rm.get("/swings", rm.swings)
+	rm.get("/swing/{job}/{n}", rm.swing)
+	rm.get("/swing/{job}/{n}/marks", rm.marks)
+	rm.get("/swing/{job}/{n}/budget", rm.budget)
+	rm.get("/swing/{job}/{n}/frames/{frame}", rm.frames)
+	rm.get("/swing/{job}/{n}/frame/{frame}", rm.frame)
+	rm.get("/swing/{job}/{n}/still/{event}", rm.still)
 	rm.get("/static/{name}", rm.static)
 	return rm, nil
 }

@@ -1,0 +1,23 @@
+import { say } from "./say.js";
+
+// explain fills in, when a measure is opened for the first time, which source of
+// error gives what share of its bar. The server works that out for all measures of
+// a swing at once, in some seconds, so it is asked once.
+export function explain(all: NodeListOf<HTMLDetailsElement>): void {
+  let asked: Promise<Record<string, [string, number][]>> | undefined;
+  const at = document.getElementById("player")?.dataset.at;
+  all.forEach((d) =>
+    d.addEventListener("toggle", async () => {
+      const out = d.querySelector(".budget")!;
+      if (!d.open || out.hasAttribute("data-done")) return;
+      out.setAttribute("data-done", "");
+      try {
+        asked ??= fetch(at + "/budget").then((r) => (r.ok ? r.json() : Promise.reject(r.status)));
+        const shares = (await asked)[d.dataset.measure!];
+        out.textContent = shares ? shares.map(([n, s]) => say("budget.share", n, s)).join(", ") : say("budget.none");
+      } catch {
+        out.textContent = say("budget.none");
+      }
+    }),
+  );
+}
