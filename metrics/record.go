@@ -7,7 +7,7 @@ import (
 
 // SchemaVersion is the version of the record's shape. Within a major version
 // fields are only added.
-const SchemaVersion = "1.1"
+const SchemaVersion = "1.2"
 
 // Status says whether a clip could be measured at all.
 type Status string
@@ -48,7 +48,9 @@ type Swing struct {
 	Camera        *CameraFacts    `json:"camera"` // null without three dimensions
 	Timeline      phases.Timeline `json:"timeline"`
 	Measures      []Result        `json:"measures"`
-	Findings      []Finding       `json:"findings"` // cause chains that showed; see metrics/cause
+	Findings      []Finding       `json:"findings"`             // cause chains that showed; see metrics/rules
+	NotRaised     []NotRaised     `json:"not_raised,omitempty"` // those that were looked for and did not; absent before schema 1.2
+	Rules         *RulesUsed      `json:"rules,omitempty"`      // absent before schema 1.2 and where nothing was measured
 	Cautions      []string        `json:"cautions"`
 	Notes         []string        `json:"notes"`
 	Draws         int             `json:"draws"` // Monte Carlo draws behind the error bars
@@ -124,7 +126,7 @@ type Result struct {
 	Frames     *[2]int  `json:"frames"`    // first and last frame it was read from; null when none
 	Landmarks  []string `json:"landmarks"` // the hitter's own left and right
 	View       How      `json:"view,omitempty"`
-	Band       *Band    `json:"band"` // null where the literature gives none
+	Band       *Band    `json:"band"` // null where the literature gives none for the told sport and level
 	// Calibration is what the drawn error bar was multiplied by; absent where no
 	// calibration speaks of the measure. See Calibration.
 	Calibration float64 `json:"calibration,omitempty"`
@@ -147,6 +149,7 @@ func Cautions() []string {
 	return []string{
 		"Numbers are estimates from one camera; read each with its error bar.",
 		"This is not medical advice. Stop on pain and ask a licensed professional.",
+		"More swings are not always better: a tired or growing hitter needs rest.",
 		"Train with the equipment your league's rules ask for.",
 		"Film and keep clips of a minor only with a guardian's consent.",
 	}
@@ -190,7 +193,7 @@ func newSwing(clip vision.Clip, subject vision.Subject, o Options) Swing {
 	}
 	for _, d := range Catalogue() {
 		s.Measures = append(s.Measures, Result{ID: d.ID, Unit: d.Unit, UCUM: d.UCUM, Grade: GradeUnavailable, Reason: ReasonFailed,
-			ReasonText: ReasonFailed.Words(), Events: []ReadAt{}, Landmarks: []string{}, Band: bandFor(d.ID, subject.Level)})
+			ReasonText: ReasonFailed.Words(), Events: []ReadAt{}, Landmarks: []string{}})
 	}
 	return s
 }

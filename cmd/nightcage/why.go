@@ -7,53 +7,17 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/pflag"
 
 	"nightcage/cmd/internal/report"
 	"nightcage/metrics"
-	"nightcage/metrics/cause"
+	"nightcage/metrics/rules"
 )
-
-// chainsName is the file in the home that replaces the chains that ship.
-const chainsName = "chains.yaml"
-
-// chainsFlag names a file of cause chains.
-type chainsFlag struct{ path string }
-
-func (f *chainsFlag) bind(flags *pflag.FlagSet) {
-	flags.StringVar(&f.path, "chains", "", "YAML `FILE` of cause chains in place of those that ship (default chains.yaml in the home, where there is one)")
-}
-
-// load reads the named file, else the home's, else those that ship. home is ""
-// for commands without one.
-func (f *chainsFlag) load(home string) (cause.Chains, error) {
-	path := f.path
-	if path == "" && home != "" {
-		path = filepath.Join(home, chainsName)
-	}
-	if path == "" {
-		return cause.Shipped(), nil
-	}
-	text, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) && f.path == "" {
-		return cause.Shipped(), nil
-	}
-	if err != nil {
-		return cause.Chains{}, usageError{fmt.Errorf("read cause chains: %w", err)}
-	}
-	chains, err := cause.Load(filepath.Base(path), text)
-	if err != nil {
-		return chains, usageError{err}
-	}
-	return chains, nil
-}
 
 type whyOptions struct {
 	home   homeFlags
-	chains chainsFlag
+	rules  string
 	asJSON bool
 	show   bool
 }
@@ -62,20 +26,22 @@ func newWhyCommand() *cobra.Command {
 	var o whyOptions
 	cmd := &cobra.Command{
 		Use:   "why SWING",
-		Short: "Say what led to what in a swing, and what to work on first",
-		Long: `Why holds the chains of causes against a stored swing, named by its record's ID
-or by a file that measure --json wrote. A chain is raised only when every link is
-beyond its limit by more than its own error bar; for the others it says which
-link stopped them.
+		Short: "Say what goes with what in a swing, and what to work on first",
+		Long: `Why prints what a stored swing's record says of its causes; the swing is named by
+its record's ID or by a file that measure --json wrote. A chain of causes is
+raised only when every link is beyond its limit by more than its own error bar;
+for the others it says which link stopped them.
 
-Write your own chains: start from why --print-chains, and keep the file as
-chains.yaml in the home or give it with --chains.
+The record's findings rest on the rules in force when it was made, which it
+names. With --rules the swing is held against other rules, and the record stays
+as it is. Write your own: start from why --print-rules, keep what you change as
+rules.yaml in the home, and the clips measured from then on are held against it.
 
 ` + exitCodesHelp,
 		Args: cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if o.show {
-				_, err := cmd.OutOrStdout().Write(cause.ShippedYAML())
+				_, err := cmd.OutOrStdout().Write(rules.ShippedYAML())
 				return err
 			}
 			if len(args) == 0 {
@@ -90,17 +56,13 @@ chains.yaml in the home or give it with --chains.
 		},
 	}
 	o.home.bind(cmd.Flags())
-	o.chains.bind(cmd.Flags())
+	cmd.Flags().StringVar(&o.rules, "rules", "", "hold the swing against your own chains in YAML `FILE`, beside those that ship (default the findings in the record)")
 	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the findings as JSON")
-	cmd.Flags().BoolVar(&o.show, "print-chains", false, "print the chains that ship and stop")
+	cmd.Flags().BoolVar(&o.show, "print-rules", false, "print the rules that ship and stop")
 	return cmd
 }
 
 func (o *whyOptions) run(s *store, swing string, out io.Writer) error {
-	chains, err := o.chains.load(s.home.Dir())
-	if err != nil {
-		return err
-	}
 	record, err := s.swing(swing)
 	if err != nil {
 		return err
@@ -108,10 +70,21 @@ func (o *whyOptions) run(s *store, swing string, out io.Writer) error {
 	if record.Status == metrics.StatusFailed {
 		return usageError{fmt.Errorf("%s was not measured: %s", record.Clip.Name, record.Failure.Text)}
 	}
-	if o.asJSON {
-		return printJSON(out, cause.Find(record, chains))
+	if o.rules != "" {
+		set, err := (&rulesFlag{path: o.rules}).load("")
+		if err != nil {
+			return err
+		}
+		set.Apply(&record)
 	}
-	return report.Why(out, record, cause.Through(record, chains))
+	if o.asJSON {
+		return printJSON(out, struct {
+			Rules     *metrics.RulesUsed  `json:"rules"`
+			Findings  []metrics.Finding   `json:"findings"`
+			NotRaised []metrics.NotRaised `json:"not_raised"`
+		}{record.Rules, record.Findings, record.NotRaised})
+	}
+	return report.Why(out, record)
 }
 
 // swing reads one swing: a file that exists, or the ID of a record.

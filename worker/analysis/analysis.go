@@ -13,7 +13,7 @@ import (
 	"context"
 
 	"nightcage/metrics"
-	"nightcage/metrics/cause"
+	"nightcage/metrics/rules"
 	"nightcage/models"
 	"nightcage/phases"
 	"nightcage/vision"
@@ -156,7 +156,7 @@ func (a *Analyser) measure(ctx context.Context, path string, w seen, o Options, 
 	if err != nil {
 		return nil, err
 	}
-	swing.Findings = cause.Find(swing, cause.Shipped())
+	rules.Shipped().Apply(&swing)
 	if tl.Result == phases.ResultUnknown && track.Ball != nil && track.Ball.Kind == vision.BallNone {
 		swing.Notes = append(swing.Notes, "no ball in view: a practice swing, or a ball that could not be seen")
 	}

@@ -6,73 +6,82 @@ import (
 	"strings"
 
 	"nightcage/metrics"
-	"nightcage/metrics/cause"
 )
 
-// Why prints what led to what in a swing: the one thing to work on first, the
-// chains that show, and for the others the link that stopped them.
-func Why(w io.Writer, s metrics.Swing, looks []cause.Look) error {
+// Why prints what goes with what in a swing, as its record has it: the one thing
+// to work on first, the chains that show, and why the others were not raised.
+func Why(w io.Writer, s metrics.Swing) error {
 	p := printer{w: w}
 	who := s.Subject.Hitter
 	if who == "" {
 		who = s.Clip.Name
 	}
-	raised := 0
-	for _, l := range looks {
-		if l.Raised != nil {
-			raised++
-		}
-	}
-	switch raised {
+	switch n := len(s.Findings); n {
 	case 0:
-		p.f("%s: no chain of causes shows clearly in this swing.\n", who)
+		p.f("%s: nothing that can be named as a cause shows clearly in this swing.\n", who)
 	case 1:
-		p.f("%s: one chain of causes shows.\n", who)
+		p.f("%s: one thing shows.\n", who)
 	default:
-		p.f("%s: %d chains of causes show.\n", who, raised)
+		p.f("%s: %d things show.\n", who, n)
 	}
-	for _, l := range looks {
-		if l.Raised != nil && l.Raised.First {
-			p.f("\nWork on this first: %s\n  %s\n  Try: %s\n", l.Raised.Name, l.Raised.Why, l.Raised.Cue)
+	for _, f := range s.Findings {
+		if f.First {
+			p.f("\nWork on this first: %s\n  %s\n  Try: %s\n", f.Name, f.Why, f.Cue)
 		}
 	}
-	for _, l := range looks {
-		if l.Raised != nil {
-			p.chain(*l.Raised)
-		}
+	for _, f := range s.Findings {
+		p.chain(f)
 	}
-	p.stopped(looks)
-	p.f("\nA chain says what usually goes with what; one swing proves no cause.\n%s\n", strings.Join(s.Cautions, " "))
+	for _, part := range []struct {
+		head string
+		of   metrics.Because
+	}{
+		{"Too uncertain to say", metrics.BecauseUnsure},
+		{"Could not be looked at", metrics.BecauseUnmeasured},
+		{"Does not show", metrics.BecauseWithin},
+	} {
+		p.notRaised(part.head, part.of, s.NotRaised)
+	}
+	if s.Rules != nil {
+		p.f("\nHeld against the rules %q, SHA-256 %.12s...\n", s.Rules.Name, s.Rules.SHA256)
+	} else if s.Status == metrics.StatusMeasured {
+		p.f("\nThe record was made before records kept their rules and the chains that did not show.\n")
+	}
+	p.f("What goes with what is experience, no proof: one swing cannot show a cause.\n%s\n", strings.Join(s.Cautions, " "))
 	return p.err
 }
 
 func (p *printer) chain(f metrics.Finding) {
-	p.f("\n%s (all links at least %.0f %% sure)\n", f.Name, 100*f.Surety)
+	p.f("\n%s (at least %.0f %% sure)\n", f.Name, 100*f.Surety)
 	for i, l := range f.Links {
-		arrow := "  "
+		goes := "  "
 		if i > 0 {
-			arrow = "  -> "
+			goes = "  goes with: "
 		}
 		low, high, value := l.Low95, l.High95, l.Value
-		p.f("%s%s: %s, limit %s %s\n", arrow, l.Says,
-			metrics.Text(metrics.Result{Value: &value, Low95: &low, High95: &high, Unit: l.Unit}), l.Side, metrics.Number(l.Limit, l.Unit))
-		p.f("     %s; %s\n", l.Measure, l.Source)
+		name := l.Measure
+		if d, ok := metrics.Lookup(l.Measure); ok {
+			name = d.Name
+		}
+		p.f("%s%s\n", goes, l.Says)
+		p.f("    %s %s; counts when %s %s (%s)\n", name,
+			metrics.Text(metrics.Result{Value: &value, Low95: &low, High95: &high, Unit: l.Unit}), l.Side, metrics.Number(l.Limit, l.Unit), l.Source)
 	}
-	p.f("  Usually leads to: %s\n  Try: %s\n", f.LeadsTo, f.Cue)
+	p.f("  Can lead to: %s\n  Try: %s\n", f.LeadsTo, f.Cue)
 	if f.Caution != "" {
-		p.f("  %s\n", f.Caution)
+		p.f("  Take care: %s\n", f.Caution)
 	}
 }
 
-func (p *printer) stopped(looks []cause.Look) {
+func (p *printer) notRaised(head string, of metrics.Because, all []metrics.NotRaised) {
 	var rows []string
-	for _, l := range looks {
-		if l.Raised == nil {
-			rows = append(rows, fmt.Sprintf("  %s\t%s: %s", l.Chain.Name, l.Chain.Links[l.Stopped].Measure, l.Why))
+	for _, n := range all {
+		if n.Because == of {
+			rows = append(rows, fmt.Sprintf("  %s\t%s", n.Name, n.Why))
 		}
 	}
 	if len(rows) > 0 {
-		p.f("\nNot raised, and what stopped each:\n")
+		p.f("\n%s:\n", head)
 		p.table(rows)
 	}
 }
