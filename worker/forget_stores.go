@@ -171,6 +171,9 @@ func holdsID(s string, ids map[string]bool) bool {
 // answers for it any more: the ledger's free pages, blocks of the queue. Only the
 // home's own queue can be read this way.
 func (d *Desk) traces(ctx context.Context, ids map[string]bool) (paths []string, err error) {
+	if len(ids) == 0 {
+		return nil, nil
+	}
 	look := func(path string) error {
 		if ctx.Err() != nil {
 			return ctx.Err()

@@ -7,6 +7,7 @@ CREATE TABLE IF NOT EXISTS watched (
   hitter TEXT NOT NULL,
   size INTEGER NOT NULL,
   mtime_ns INTEGER NOT NULL,
+  clip_sha256 TEXT NOT NULL,
   said TEXT NOT NULL
 ) STRICT;
 `

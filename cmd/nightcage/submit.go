@@ -19,6 +19,7 @@ type submitOptions struct {
 	home   homeFlags
 	queue  queueFlags
 	who    subjectFlags
+	agreed consentFlag
 	asJSON bool
 }
 
@@ -46,6 +47,7 @@ A worker need not be running. If one is, submit reaches the queue through it.
 	o.home.bind(cmd.Flags())
 	o.queue.bind(cmd.Flags())
 	o.who.bind(cmd.Flags())
+	o.agreed.bind(cmd.Flags())
 	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the answers as JSON")
 	return cmd
 }
@@ -63,6 +65,10 @@ func (o *submitOptions) run(ctx context.Context, clips []string, out, log io.Wri
 	if err != nil {
 		return err
 	}
+	consent, err := o.agreed.told(subject.Level)
+	if err != nil {
+		return err
+	}
 	s, err := o.home.open(ctx, log)
 	if err != nil {
 		return err
@@ -73,6 +79,7 @@ func (o *submitOptions) run(ctx context.Context, clips []string, out, log io.Wri
 	errs := make([]error, len(clips))
 	for i, path := range clips {
 		jobs[i], errs[i] = worker.NewJob(ctx, path, subject, analysis.PipelineVersion, time.Now())
+		jobs[i].Consent = consent
 		if errs[i] != nil {
 			errs[i] = fmt.Errorf("%s: %w", path, errs[i])
 		}
