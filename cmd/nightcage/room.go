@@ -15,9 +15,8 @@ import (
 )
 
 type roomOptions struct {
-	home   homeFlags
-	chains chainsFlag
-	addr   string
+	home homeFlags
+	addr string
 }
 
 func newRoomCommand() *cobra.Command {
@@ -36,7 +35,6 @@ the address to open. It listens on loopback only: the pages show players.
 		},
 	}
 	o.home.bind(cmd.Flags())
-	o.chains.bind(cmd.Flags())
 	cmd.Flags().StringVar(&o.addr, "addr", "127.0.0.1:8080", "`ADDRESS` to listen at, on loopback; port 0 takes a free one")
 	return cmd
 }
@@ -50,11 +48,7 @@ func (o *roomOptions) run(ctx context.Context, out, log io.Writer) error {
 		return err
 	}
 	defer s.close()
-	chains, err := o.chains.load(s.home.Dir())
-	if err != nil {
-		return err
-	}
-	r, err := room.New(room.Options{Home: s.home, Ledger: s.ledger, Records: s.records, Chains: chains, Log: s.log})
+	r, err := room.New(room.Options{Home: s.home, Ledger: s.ledger, Records: s.records, Log: s.log})
 	if err != nil {
 		return err
 	}

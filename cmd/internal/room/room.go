@@ -18,7 +18,6 @@ import (
 
 	"github.com/rs/zerolog"
 
-	"nightcage/metrics/cause"
 	"nightcage/worker"
 )
 
@@ -27,7 +26,6 @@ type Options struct {
 	Home    worker.Home
 	Ledger  *worker.Ledger
 	Records *worker.Records
-	Chains  cause.Chains
 	Log     zerolog.Logger
 }
 

@@ -7,7 +7,6 @@ import (
 
 	"github.com/rs/zerolog"
 
-	"nightcage/metrics/cause"
 	"nightcage/worker"
 )
 
@@ -32,7 +31,7 @@ func openRoom(t *testing.T, dir string) *Room {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { ledger.Close() })
-	rm, err := New(Options{Home: home, Ledger: ledger, Records: records, Chains: cause.Shipped(), Log: zerolog.New(io.Discard)})
+	rm, err := New(Options{Home: home, Ledger: ledger, Records: records, Log: zerolog.New(io.Discard)})
 	if err != nil {
 		t.Fatal(err)
 	}

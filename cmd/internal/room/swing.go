@@ -13,7 +13,6 @@ import (
 	"strings"
 
 	"nightcage/metrics"
-	"nightcage/metrics/cause"
 	"nightcage/phases"
 	"nightcage/vision"
 	"nightcage/worker"
@@ -25,8 +24,7 @@ type swingPage struct {
 	Hitter  string
 	Facts   []string // what the clip is and how it was seen
 	First   *metrics.Finding
-	Looks   []cause.Look // raised first
-	Raised  int
+	Found   []metrics.Finding // First first
 	Events  []eventLine
 	Bar     *timeBar // nil when no event was found
 	Groups  []measureGroup
@@ -89,7 +87,7 @@ func (rm *Room) swing(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := swingPage{stored: s, Hitter: cmp.Or(s.Swing.Subject.Hitter, word("hitter.unnamed")), Facts: facts(s.Swing),
 		Events: eventLines(s.Swing), Bar: newTimeBar(s.Swing)}
-	p.findings(rm.Chains)
+	p.findings()
 	p.measures()
 	if p.Stills, err = rm.stills(s); err != nil {
 		return err
@@ -148,31 +146,15 @@ func facts(s metrics.Swing) (out []string) {
 
 func spaced(id string) string { return strings.ReplaceAll(id, "_", " ") }
 
-// findings holds the chains against the record, those that show first. They are
-// held anew, so that a coach who edits the chains sees what they say now.
-func (p *swingPage) findings(chains cause.Chains) {
-	p.Looks = cause.Through(p.Swing, chains)
-	for _, l := range p.Looks {
-		if l.Raised == nil {
-			continue
-		}
-		p.Raised++
-		if l.Raised.First {
-			p.First = l.Raised
+// findings sorts the record's findings: what to work on first goes first.
+func (p *swingPage) findings() {
+	p.Found = slices.Clone(p.Swing.Findings)
+	for i, f := range p.Found {
+		if f.First {
+			p.Found = slices.Insert(slices.Delete(p.Found, i, i+1), 0, f)
+			p.First = &p.Found[0]
 		}
 	}
-	slices.SortStableFunc(p.Looks, func(a, b cause.Look) int {
-		rank := func(l cause.Look) int {
-			switch {
-			case l.Raised == nil:
-				return 2
-			case l.Raised.First:
-				return 0
-			}
-			return 1
-		}
-		return rank(a) - rank(b)
-	})
 }
 
 // LinkText is a link's value with its error bar.
