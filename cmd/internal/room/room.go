@@ -18,6 +18,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"nightcage/cmd/internal/api"
 	"nightcage/worker"
 )
 
@@ -59,6 +60,12 @@ func New(o Options) (*Room, error) {
 	rm.get("/swing/{job}/{n}/frame/{frame}", rm.frame)
 	rm.get("/swing/{job}/{n}/still/{event}", rm.still)
 	rm.get("/static/{name}", rm.static)
+	reads := api.API{Ledger: o.Ledger, Records: o.Records, Log: o.Log}
+	h, err := reads.Handler()
+	if err != nil {
+		return nil, err
+	}
+	rm.mux.Handle(api.Prefix, h)
 	return rm, nil
 }
 
