@@ -16,7 +16,7 @@ import (
 // by a pose network.
 type Options struct {
 	Pipeline string      // pipeline version, for the record
-	Models   []Model     // networks behind the track, for the record
+	Models   []Model     // networks, for the record of a track that names none: see vision.Maker
 	Joints   JointErrors // nil: NetworkJointErrors; empty: landmarks are the joints themselves
 	Draws    int         // Monte Carlo draws; 0: DefaultDraws
 	Seed     uint64      // of the draws; 0: from the clip's hash and name
@@ -65,6 +65,10 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o Opti
 		s.Sighting.View = vision.ViewUnknown
 	}
 	s.Clip.Window = track.Window
+	s.Clip.Swing, s.Clip.Swings = track.Swing, track.Swings
+	if track.Maker != nil {
+		s.Vision, s.Models = track.Maker.Version, track.Maker.Models
+	}
 	if w := track.Window; w[0] < w[1] && w[1] <= len(track.Clip.Times) {
 		s.Clip.FromMs, s.Clip.ToMs = track.Clip.Times[w[0]].Ms, track.Clip.Times[w[1]-1].Ms
 	}

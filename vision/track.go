@@ -172,6 +172,18 @@ type Scale struct {
 	Sources  []ScaleSource `json:"sources,omitempty"`
 }
 
+// Model names a network by the hash of its weights.
+type Model struct {
+	Name   string `json:"name"`
+	SHA256 string `json:"sha256"` // lower-case hex
+}
+
+// Maker is the code and the networks that made a Track.
+type Maker struct {
+	Version string  `json:"version"` // analysis.VisionVersion
+	Models  []Model `json:"models"`
+}
+
 // Track is everything vision found in one swing of a clip. Its slices belong
 // to the caller; no stage changes the Track it was given.
 type Track struct {
@@ -195,4 +207,9 @@ type Track struct {
 	// Ground is what was seen of plate, lines and posts; nil when nobody looked.
 	Ground *Ground  `json:"ground,omitempty"`
 	Notes  []string `json:"notes,omitempty"` // things a reader of the record should know, in plain words
+	// Swing numbers this swing among the Swings that were found in the clip, from
+	// 1 in order of time; both are 0 in a track of no clip.
+	Swing  int    `json:"swing,omitempty"`
+	Swings int    `json:"swings,omitempty"`
+	Maker  *Maker `json:"maker,omitempty"` // nil in a track that was not made from a clip
 }

@@ -40,7 +40,7 @@ func TestChildHandsOverItsResult(t *testing.T) {
 		t.Errorf("%d calls of progress", calls)
 	}
 	w := res.Swings[0]
-	if len(w.Stills) != 1 || string(w.Stills[0].Bytes) != "not a picture, "+j.ID || string(w.Track) != `{"frames":[]}` {
+	if len(w.Stills) != 1 || string(w.Stills[0].Bytes) != "not a picture, "+j.ID || string(w.Track) != string(testTrack) {
 		t.Errorf("%s %v", w.Track, w.Stills)
 	}
 	n.noScratchLeft()

@@ -50,13 +50,20 @@
 // between any two of these is repaired by delivering the job again: the worker
 // finds the record and only repeats the later steps.
 //
+// # Making a record anew
+//
+// A newer version that only measures otherwise needs no clip: Remake makes its
+// record from the stored tracks, under the ID that the clip would get if it were
+// submitted now. Records are never overwritten; of a clip with several, the one
+// made last counts.
+//
 // # One home directory
 //
 //	queue/        the embedded server's store, behind an exclusive lock
 //	queue.json    address and one-time token of the running embedded server, mode 0600
 //	ledger.db     the ledger
 //	tokens.json   hashes of access tokens, mode 0600
-//	records/ID/   swing-1.json, its stills, track and timeline, SHA256SUMS
+//	records/ID/   SHA256SUMS, and in N/ swing N: record, stills, track (gzip), timeline
 //	scratch/      what running analyses write
 //
 // The queue's store can be open in one process only. `nightcage work` opens it

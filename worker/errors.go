@@ -17,4 +17,7 @@ var (
 	ErrDamaged = errors.New("the stored record is damaged")
 	// ErrRecorded: the job already has its record.
 	ErrRecorded = errors.New("the job already has a record")
+	// ErrNoMaker: a stored track does not say what made it, so that no record can
+	// be made from it that does.
+	ErrNoMaker = errors.New("its track is of a version that did not say what made it; measure the clip again")
 )

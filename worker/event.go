@@ -23,9 +23,10 @@ const (
 	extClip     = "clipsha256" // lower-case hex
 	extPipeline = "pipeline"   // version that made the record
 	extTeam     = "team"
-	extClass    = "failclass" // a Class
-	extKind     = "failkind"  // a Kind
-	extText     = "failtext"  // for people
+	extFrom     = "remadefrom" // job whose tracks the record was made from; absent when made from the clip
+	extClass    = "failclass"  // a Class
+	extKind     = "failkind"   // a Kind
+	extText     = "failtext"   // for people
 	extAttempts = "attempts"
 	extRound    = "round" // Job.Round that it ended
 )
@@ -120,12 +121,19 @@ func (r Result) bundle(j Job, s Schema, pipeline string, now time.Time) ([]File,
 		if err != nil {
 			return nil, err
 		}
+		if r.From != "" {
+			e.SetExtension(extFrom, r.From)
+		}
+		track, err := pack(w.Track)
+		if err != nil {
+			return nil, fmt.Errorf("event %s: %w", e.ID(), err)
+		}
 		b, err := json.Marshal(e)
 		if err != nil {
 			return nil, fmt.Errorf("event %s: %w", e.ID(), err)
 		}
 		dir := fmt.Sprintf("%d/", i+1)
-		fs = append(fs, File{dir + "record.json", b}, File{dir + "track.json", w.Track}, File{dir + "timeline.json", w.Timeline})
+		fs = append(fs, File{dir + "record.json", b}, File{dir + trackName, track}, File{dir + "timeline.json", w.Timeline})
 		for _, f := range w.Stills {
 			fs = append(fs, File{dir + f.Name, f.Bytes})
 		}

@@ -32,6 +32,9 @@ var testSchema = Schema{
 	},
 }
 
+// testTrack is a track of the vision that testPipeline has.
+var testTrack = []byte(`{"frames":[],"maker":{"version":"` + testPipeline + `","models":[]}}`)
+
 // testSwing is valid data of a measured swing.
 func testSwing(j Job, note string) json.RawMessage {
 	s := metrics.Failed(metrics.Failure{Text: "not looked for in this test"}, vision.Clip{Name: filepath.Base(j.Clip), SHA256: j.ClipSHA256}, j.Subject, metrics.Options{Pipeline: testPipeline})
@@ -120,7 +123,7 @@ func (s script) Analyze(ctx context.Context, j Job, progress func(done, total in
 	default:
 		return Result{}, fmt.Errorf("test clip says %q", line)
 	}
-	swing := Swing{Data: testSwing(j, fmt.Sprintf("made by process %d", os.Getpid())), Track: []byte(`{"frames":[]}`), Timeline: []byte(`{"events":[]}`),
+	swing := Swing{Data: testSwing(j, fmt.Sprintf("made by process %d", os.Getpid())), Track: testTrack, Timeline: []byte(`{"events":[]}`),
 		Stills: []File{{"contact.png", []byte("not a picture, " + j.ID)}}}
 	if verb == "two" {
 		return Result{Swings: []Swing{swing, swing}}, nil
@@ -140,6 +143,8 @@ func TestMain(m *testing.M) {
 		os.Exit(0)
 	case "worker":
 		os.Exit(workerProcess())
+	case "remaker":
+		os.Exit(remakerProcess())
 	}
 	os.Exit(m.Run())
 }

@@ -33,7 +33,7 @@ type Record struct {
 	Events []event.Event
 	// Failed: the one event is of TypeUnmeasured.
 	Failed bool
-	// Dir holds the files: N/record.json, N/track.json, N/timeline.json and
+	// Dir holds the files: N/record.json, N/track.json.gz, N/timeline.json and
 	// stills for swing N, or failure.json.
 	Dir string
 }
@@ -196,7 +196,7 @@ func (r *Records) Get(jobID string) (Record, error) {
 }
 
 // ReadFile reads one file of a record, checked. name is as in SHA256SUMS, for
-// example "1/track.json".
+// example "1/timeline.json".
 func (r *Records) ReadFile(jobID, name string) ([]byte, error) {
 	sums, err := r.sums(jobID)
 	if err != nil {

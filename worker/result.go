@@ -23,13 +23,16 @@ type Analyzer interface {
 // without one is a Failure of ClassNothing.
 type Result struct {
 	Swings []Swing
+	// From is the job whose stored tracks the swings were made from; empty when
+	// they were made from the clip.
+	From string
 }
 
 // Swing is one measured swing, stage by stage, so that a later stage can be
 // rerun from the one before.
 type Swing struct {
 	Data     json.RawMessage // the record's data, valid against Schema
-	Track    json.RawMessage // vision.Track
+	Track    json.RawMessage // vision.Track, as the timeline was found from it
 	Timeline json.RawMessage // phases.Timeline
 	Stills   []File
 }
@@ -68,7 +71,7 @@ func (r Result) check(s Schema) error {
 		if !json.Valid(w.Track) || !json.Valid(w.Timeline) {
 			return bad("swing %d: track or timeline is not JSON", i+1)
 		}
-		seen := map[string]bool{"record.json": true, "track.json": true, "timeline.json": true}
+		seen := map[string]bool{"record.json": true, trackName: true, "timeline.json": true}
 		for _, f := range w.Stills {
 			if !fileName.MatchString(f.Name) || seen[f.Name] || len(f.Bytes) == 0 {
 				return bad("swing %d: still %q (%d bytes)", i+1, f.Name, len(f.Bytes))

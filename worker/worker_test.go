@@ -59,7 +59,7 @@ func TestMeasuredJobEndToEnd(t *testing.T) {
 		t.Errorf("data %v", m["data"])
 	}
 	files, err := n.Records.Files(j.ID)
-	if err != nil || strings.Join(files, " ") != "1/contact.png 1/record.json 1/timeline.json 1/track.json" {
+	if err != nil || strings.Join(files, " ") != "1/contact.png 1/record.json 1/timeline.json 1/track.json.gz" {
 		t.Errorf("files %v, %v", files, err)
 	}
 	n.audit(1, 0, 0)

@@ -2,10 +2,12 @@ package main
 
 import (
 	"bytes"
+	"compress/gzip"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -241,8 +243,11 @@ func TestSubmitWorkRecords(t *testing.T) {
 // later stages can be rerun, and the stills.
 func checkFiles(t *testing.T, dir string) {
 	t.Helper()
-	for name, into := range map[string]any{"track.json": &vision.Track{}, "timeline.json": &phases.Timeline{}} {
+	for name, into := range map[string]any{"track.json.gz": &vision.Track{}, "timeline.json": &phases.Timeline{}} {
 		b, err := os.ReadFile(filepath.Join(dir, "1", name))
+		if err == nil && strings.HasSuffix(name, ".gz") {
+			b, err = gunzip(b)
+		}
 		if err == nil {
 			err = json.Unmarshal(b, into)
 		}
@@ -254,6 +259,14 @@ func checkFiles(t *testing.T, dir string) {
 	if err != nil || len(stills) == 0 {
 		t.Errorf("no stills: %v", err)
 	}
+}
+
+func gunzip(b []byte) ([]byte, error) {
+	r, err := gzip.NewReader(bytes.NewReader(b))
+	if err != nil {
+		return nil, err
+	}
+	return io.ReadAll(r)
 }
 
 // A worker told to stop leaves with 0; one told to drain and interrupted before

@@ -237,7 +237,7 @@ func stored(res *analysis.Result) (w worker.Swing, err error) {
 	for _, part := range []struct {
 		into *json.RawMessage
 		from any
-	}{{&w.Data, res.Swing}, {&w.Track, res.Track}, {&w.Timeline, res.Timeline}} {
+	}{{&w.Data, res.Swing}, {&w.Track, res.Seen}, {&w.Timeline, res.Timeline}} {
 		if *part.into, err = json.Marshal(part.from); err != nil {
 			return w, &worker.Failure{Class: worker.ClassBroken, Kind: worker.KindInternal,
 				Words: "the result cannot be written", Err: err}

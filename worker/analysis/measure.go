@@ -1,0 +1,43 @@
+package analysis
+
+import (
+	"context"
+
+	"nightcage/metrics"
+	"nightcage/metrics/cause"
+	"nightcage/phases"
+	"nightcage/vision"
+	"nightcage/vision/solve"
+)
+
+// Measure makes the record of one swing from what was seen of it. It is the one
+// way from a Track and a Timeline to a Swing, whether they come from a clip that
+// was just read or from a store; the same two always give the same record. Whoever
+// corrects one of them calls it again.
+//
+// track is as Run has it in Result.Seen. The track that is returned is the one
+// that the record was read from: the bat's path around contact is that of a bat
+// that was struck.
+//
+// It fails when ctx ends, or when track and timeline do not belong together.
+func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o metrics.Options) (vision.Track, metrics.Swing, error) {
+	for _, e := range tl.Events {
+		if e.ID == phases.Contact && e.Found && tl.Timed && (tl.Result == phases.ResultHit || tl.Result == phases.ResultUnknown) {
+			// A path smoothed through the blow reads slow; now its instant is known.
+			var err error
+			if track, err = solve.Struck(ctx, track, e.Ms, e.SigmaMs); err != nil {
+				return track, metrics.Swing{}, err
+			}
+		}
+	}
+	o.Pipeline, o.Calibration = PipelineVersion, metrics.ShippedCalibration()
+	s, err := metrics.Measure(ctx, track, tl, o)
+	if err != nil {
+		return track, s, err
+	}
+	s.Findings = cause.Find(s, cause.Shipped())
+	if tl.Result == phases.ResultUnknown && track.Ball != nil && track.Ball.Kind == vision.BallNone {
+		s.Notes = append(s.Notes, "no ball in view: a practice swing, or a ball that could not be seen")
+	}
+	return track, s, nil
+}
