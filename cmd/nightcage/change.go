@@ -102,16 +102,10 @@ func (o *changeOptions) run(events []event.Event, hitter string, out io.Writer) 
 		}
 	}
 	before, after := season.Split(mine, at)
-	others := othersOf(all, hitter, at)
-	var answers []change.Answer
-	for _, d := range defs {
-		answers = append(answers, change.Compare(season.Readings(before, d.ID), season.Readings(after, d.ID), readings(others, d.ID)))
-	}
-	if len(defs) > 1 {
-		answers = change.Holm(answers)
-	}
+	others := season.Others(all, hitter, at)
+	answers := season.Compare(all, hitter, at, ids(defs))
 	for i, d := range defs {
-		c.Lines = append(c.Lines, o.line(d, answers[i], before, after, readings(others, d.ID)))
+		c.Lines = append(c.Lines, o.line(d, answers[i], before, after, season.PeriodReadings(others, d.ID)))
 	}
 	if o.asJSON {
 		return printJSON(out, c)
@@ -148,30 +142,7 @@ func (o *changeOptions) splitAt(mine []season.Swing) (time.Time, error) {
 		}
 		return at, nil
 	}
-	last := mine[len(mine)-1].Session
-	first := slices.IndexFunc(mine, func(s season.Swing) bool { return s.Session == last })
-	return mine[first].At, nil
-}
-
-// othersOf are the other hitters' periods, parted at the same instant: a season
-// moves everybody.
-func othersOf(all []season.Swing, hitter string, at time.Time) (periods [][]season.Swing) {
-	for _, h := range season.Hitters(all) {
-		if !strings.EqualFold(h, hitter) {
-			before, after := season.Split(season.Of(all, h), at)
-			periods = append(periods, before, after)
-		}
-	}
-	return periods
-}
-
-// readings are the values of a measure, period by period.
-func readings(periods [][]season.Swing, measure string) [][]change.Reading {
-	out := make([][]change.Reading, len(periods))
-	for i, p := range periods {
-		out[i] = season.Readings(p, measure)
-	}
-	return out
+	return season.LastSession(mine), nil
 }
 
 // oneTeam refuses a hitter's name that two teams have.
@@ -184,6 +155,14 @@ func oneTeam(all []season.Swing, hitter string) error {
 		team, any = s.Team, true
 	}
 	return nil
+}
+
+func ids(defs []metrics.Definition) []string {
+	out := make([]string, len(defs))
+	for i, d := range defs {
+		out[i] = d.ID
+	}
+	return out
 }
 
 // chosen looks measures up; none means all.

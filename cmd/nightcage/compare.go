@@ -131,7 +131,7 @@ func (o *compareOptions) people(events []event.Event, a, b string, out io.Writer
 	}
 	var answers []change.Answer
 	for _, d := range defs {
-		answers = append(answers, change.Compare(named(a, season.Readings(season.Of(all, a), d.ID)), named(b, season.Readings(season.Of(all, b), d.ID)), readings(others, d.ID)))
+		answers = append(answers, change.Compare(named(a, season.Readings(season.Of(all, a), d.ID)), named(b, season.Readings(season.Of(all, b), d.ID)), season.PeriodReadings(others, d.ID)))
 	}
 	return o.print(defs, answers, report.Compare{A: a, B: b, Hitters: true}, out)
 }
