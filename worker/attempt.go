@@ -39,6 +39,9 @@ func (w *Worker) handle(stop, abort context.Context, q *Queue, d *delivery, name
 		return
 	}
 	f := asFailure(err)
+	if f.Class == ClassAway {
+		t.Attempts = d.nth // no attempt was used up; the delay grows all the same
+	}
 	v := w.Policy.Decide(f.Class, t)
 	log = log.With().Str("class", string(f.Class)).Str("kind", string(f.Kind)).Int("attempt", t.Attempts).
 		Dur("took_ms", time.Since(began)).Logger()
@@ -52,6 +55,7 @@ func (w *Worker) handle(stop, abort context.Context, q *Queue, d *delivery, name
 		w.give(d.later(w.Policy.delay(w.Policy.MaxAttempts)), d)
 		return
 	}
+	w.signs().figures.verdicts.WithLabelValues(string(v.Action), string(f.Class)).Inc()
 	switch v.Action {
 	case ActHandBack:
 		log.Info().Msg("handed back")
@@ -70,6 +74,7 @@ func (w *Worker) drop(d *delivery, log zerolog.Logger) {
 
 // attempt measures and stores. nil means that the job is settled.
 func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *delivery, name string, log zerolog.Logger) (Tries, error) {
+	taken := time.Now()
 	if d.bad != nil {
 		return Tries{Attempts: 1}, d.bad
 	}
@@ -90,7 +95,7 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	case errors.Is(err, ErrDamaged):
 		log.Warn().Err(err).Msg("measuring again in place of the stored record")
 	case !errors.Is(err, ErrNoRecord):
-		return Tries{}, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the record store cannot be read", Err: err}
+		return Tries{}, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record store cannot be read", Err: err}
 	}
 	release, err := w.Records.hold(d.id)
 	if err != nil {
@@ -99,9 +104,9 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	t, err := w.Ledger.Start(settle, d.job, name)
 	release()
 	if err != nil {
-		return t, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the ledger cannot be written", Err: err}
+		return t, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the ledger cannot be written", Err: err}
 	}
-	if t.Attempts > w.Policy.MaxAttempts || d.last {
+	if t.Attempts > w.Policy.MaxAttempts || d.nth >= maxDeliver {
 		t.Attempts = max(t.Attempts, w.Policy.MaxAttempts)
 		return t, &Failure{Class: ClassTransient, Kind: KindGaveUp, Words: "every attempt ended without a result"}
 	}
@@ -112,6 +117,8 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	say.Msg("measuring")
 	began := time.Now()
 	res, err := w.analyze(stop, abort, d)
+	spent := time.Since(began)
+	w.signs().analysed(d.id, spent, err)
 	if err == nil {
 		err = res.check(w.Schema)
 	}
@@ -126,16 +133,19 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 		return t, err
 	}
 	if err := w.Records.Put(d.id, files); err != nil && !errors.Is(err, ErrRecorded) {
-		return t, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the record cannot be stored", Err: err}
+		return t, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record cannot be stored", Err: err}
 	}
 	// When another worker was faster, its record counts.
 	rec, err := w.Records.Get(d.id)
 	if err != nil {
-		return t, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the record cannot be read back", Err: err}
+		return t, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record cannot be read back", Err: err}
 	}
 	if err := w.finish(settle, q, d, rec); err != nil {
 		return t, err
 	}
+	figures := w.signs().figures
+	figures.verdicts.WithLabelValues(string(verdictMeasured), "").Inc()
+	figures.overhead.Observe((time.Since(taken) - spent).Seconds())
 	log.Info().Int("swings", len(rec.Events)).Dur("took_ms", time.Since(began)).Msg("measured")
 	return t, nil
 }
@@ -170,7 +180,10 @@ func (w *Worker) analyze(stop, abort context.Context, d *delivery) (Result, erro
 
 	var last atomic.Int64 // last progress, on the monotonic clock since began
 	began := time.Now()
-	touch := func() { last.Store(int64(time.Since(began))) }
+	touch := func() {
+		last.Store(int64(time.Since(began)))
+		w.signs().beat(d.id)
+	}
 	silent := func() time.Duration { return time.Since(began) - time.Duration(last.Load()) }
 	go w.heartbeat(ctx, d, end, silent)
 
@@ -248,7 +261,7 @@ func (w *Worker) finish(ctx context.Context, q *Queue, d *delivery, rec Record) 
 	}
 	defer release()
 	queueErr := func(words string, err error) error {
-		return &Failure{Class: ClassTransient, Kind: KindQueue, Words: words, Err: err}
+		return &Failure{Class: ClassAway, Kind: KindQueue, Words: words, Err: err}
 	}
 	if err := q.announceAll(ctx, d.job.Subject.Team, rec); err != nil {
 		return queueErr("the record cannot be announced", err)
@@ -258,7 +271,7 @@ func (w *Worker) finish(ctx context.Context, q *Queue, d *delivery, rec Record) 
 		return queueErr("the dead letter cannot be stored", err)
 	}
 	if err != nil {
-		return &Failure{Class: ClassTransient, Kind: KindStorage, Words: "the ledger cannot be written", Err: err}
+		return &Failure{Class: ClassAway, Kind: KindStorage, Words: "the ledger cannot be written", Err: err}
 	}
 	// A confirmed acknowledgement takes a dead job off the stream too; Term is
 	// not confirmed.

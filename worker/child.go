@@ -98,7 +98,7 @@ const (
 func (c Child) Analyze(ctx context.Context, j Job, progress func(done, total int)) (Result, error) {
 	out, err := c.Home.newScratch()
 	if err != nil {
-		return Result{}, &Failure{Class: ClassTransient, Kind: KindStorage, Words: "no scratch space for the analysis", Err: err}
+		return Result{}, &Failure{Class: ClassAway, Kind: KindStorage, Words: "no scratch space for the analysis", Err: err}
 	}
 	defer os.RemoveAll(out)
 	if c.Limits.Wall > 0 {

@@ -69,11 +69,11 @@ func (p *puller) next(ctx context.Context) (*delivery, error) {
 
 // delivery is one job in a worker's hands.
 type delivery struct {
-	msg  jetstream.Msg
-	id   string // from the subject, so known even when the body is not a job
-	job  Job
-	bad  error // the body is not a job
-	last bool  // the queue will not deliver it again
+	msg jetstream.Msg
+	id  string // from the subject, so known even when the body is not a job
+	job Job
+	bad error // the body is not a job
+	nth int   // delivery of this job, from 1; the queue makes maxDeliver
 }
 
 func newDelivery(m jetstream.Msg) *delivery {
@@ -83,7 +83,7 @@ func newDelivery(m jetstream.Msg) *delivery {
 		d.bad = &Failure{Class: ClassBadClip, Kind: KindBadJob, Words: "the queue message names another job"}
 	}
 	if md, err := m.Metadata(); err == nil {
-		d.last = md.NumDelivered >= maxDeliver
+		d.nth = int(md.NumDelivered)
 	}
 	return d
 }

@@ -41,7 +41,8 @@
 // What happens after an error is decided in one place, Decide, by the error's
 // Class: nothing to measure (store that, acknowledge), bad clip (store that,
 // dead letter, terminate), broken analysis (again, twice at most), transient
-// (again later, five times at most), shutdown (hand back at once).
+// (again later, five times at most), away (storage or queue does not answer: again
+// later, and no attempt is used up), shutdown (hand back at once).
 //
 // # Order of finishing
 //

@@ -15,6 +15,9 @@ var (
 	ErrNoRecord = errors.New("no such record")
 	// ErrDamaged: a stored file is not what was written.
 	ErrDamaged = errors.New("the stored record is damaged")
+	// ErrFull: a disk or the queue has no room left. It stands beside ErrStorage or
+	// ErrQueue.
+	ErrFull = errors.New("there is no room left")
 	// ErrRecorded: the job already has its record.
 	ErrRecorded = errors.New("the job already has a record")
 	// ErrNoMaker: a stored track does not say what made it, so that no record can

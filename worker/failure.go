@@ -16,13 +16,14 @@ const (
 	ClassNothing   Class = "nothing_to_measure" // the clip is sound; what is to be measured is not in it
 	ClassBadClip   Class = "bad_clip"           // this clip or job can never be measured
 	ClassBroken    Class = "broken"             // the analysis died, hung, hit a limit or gave a malformed result
-	ClassTransient Class = "transient"          // storage, queue or machine; the same clip may do later
+	ClassTransient Class = "transient"          // the machine or the clip's place; the same clip may do later
+	ClassAway      Class = "away"               // storage or queue does not answer or is full; nothing is wrong with the job, which waits as long as it takes
 	ClassShutdown  Class = "shutdown"           // the worker is going away; nothing is wrong with the job
 )
 
 // Classes lists every class.
 func Classes() []Class {
-	return []Class{ClassNothing, ClassBadClip, ClassBroken, ClassTransient, ClassShutdown}
+	return []Class{ClassNothing, ClassBadClip, ClassBroken, ClassTransient, ClassAway, ClassShutdown}
 }
 
 // Kind is the precise reason, snake case. The stages add their own
@@ -133,6 +134,8 @@ func (p Policy) Decide(c Class, tries Tries) Verdict {
 	switch c {
 	case ClassShutdown:
 		return Verdict{Action: ActHandBack}
+	case ClassAway:
+		return Verdict{Action: ActLater, Delay: p.delay(tries.Attempts)}
 	case ClassNothing:
 		return Verdict{Action: ActUnmeasured}
 	case ClassBadClip:

@@ -276,11 +276,12 @@ func (l *Ledger) HandBack(ctx context.Context, id string) error {
 	return err
 }
 
-// Wait notes a failed attempt that will be repeated.
+// Wait notes a failed attempt that will be repeated. One that failed because
+// storage or queue was away does not count.
 func (l *Ledger) Wait(ctx context.Context, id string, f *Failure) error {
 	_, err := l.move(ctx, id, step{to: StateWaiting, why: f.Error(),
-		set:  `kind=?, reason=?, broken=broken+?`,
-		args: []any{string(f.Kind), f.Error(), b2i(f.Class == ClassBroken)}})
+		set:  `kind=?, reason=?, broken=broken+?, attempts=max(attempts-?,0)`,
+		args: []any{string(f.Kind), f.Error(), b2i(f.Class == ClassBroken), b2i(f.Class == ClassAway)}})
 	return err
 }
 

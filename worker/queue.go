@@ -44,10 +44,12 @@ const (
 	// delay. That no slot gets more than one job comes from pulling one at a time.
 	maxOutstanding = 4096
 
-	// maxDeliver is far above Policy.MaxAttempts, which counts attempts without
-	// those handed back at a shutdown. A job beyond it would stay in the stream,
-	// invisible, so a worker that sees the last delivery gives the job up.
-	maxDeliver = 50
+	// maxDeliver bounds deliveries. The ledger counts attempts and gives a job up long
+	// before (Policy.MaxAttempts); only handing back at a shutdown and storage that is
+	// away (ClassAway) cost none: this many, DefaultPolicy's longest delay apart, are a
+	// week. A job beyond it would stay in the stream, invisible, so a worker that sees
+	// the last delivery gives the job up.
+	maxDeliver = 1000
 
 	// publishWindow is how long the server remembers message ids. It has to
 	// outlast the retries of one publish only: every deliberate publication has

@@ -26,18 +26,19 @@ func TestDecide(t *testing.T) {
 		{"crash, first", ClassBroken, Tries{1, 1}, Verdict{ActLater, time.Second}},
 		{"crash, second", ClassBroken, Tries{2, 2}, Verdict{Action: ActDead}},
 		{"crash after storage trouble", ClassBroken, Tries{4, 1}, Verdict{ActLater, time.Minute}},
-		{"storage, first", ClassTransient, Tries{1, 0}, Verdict{ActLater, time.Second}},
-		{"storage, second", ClassTransient, Tries{2, 0}, Verdict{ActLater, time.Minute}},
-		{"storage, fourth", ClassTransient, Tries{4, 0}, Verdict{ActLater, time.Minute}},
-		{"storage, fifth", ClassTransient, Tries{5, 0}, Verdict{Action: ActDead}},
-		{"storage before any attempt was counted", ClassTransient, Tries{}, Verdict{ActLater, time.Second}},
+		{"share away, first", ClassTransient, Tries{1, 0}, Verdict{ActLater, time.Second}},
+		{"share away, second", ClassTransient, Tries{2, 0}, Verdict{ActLater, time.Minute}},
+		{"share away, fourth", ClassTransient, Tries{4, 0}, Verdict{ActLater, time.Minute}},
+		{"share away, fifth", ClassTransient, Tries{5, 0}, Verdict{Action: ActDead}},
+		{"storage, for ever", ClassAway, Tries{500, 1}, Verdict{ActLater, time.Minute}},
+		{"share away before any attempt was counted", ClassTransient, Tries{}, Verdict{ActLater, time.Second}},
 	} {
 		if got := p.Decide(c.class, c.tries); got != c.want {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
 		}
 	}
 	for _, class := range Classes() {
-		if v := p.Decide(class, Tries{Attempts: 100, Broken: 100}); v.Action == ActLater {
+		if v := p.Decide(class, Tries{Attempts: 100, Broken: 100}); v.Action == ActLater && class != ClassAway {
 			t.Errorf("%s is tried for ever", class)
 		}
 	}

@@ -27,6 +27,9 @@ type Worker struct {
 	// Grace is how long an analysis may go on after a stop was asked for before
 	// its job is handed back; 0 hands back at once.
 	Grace time.Duration
+	// MinFree is how many bytes must be free on the home's disk for jobs to be taken;
+	// 0 asks for none.
+	MinFree uint64
 	// Drain ends Run when the queue is empty, jobs that are held back for a
 	// retry included.
 	Drain bool
@@ -34,6 +37,10 @@ type Worker struct {
 
 	mu       sync.Mutex
 	inFlight map[string]bool
+	unfit    bool // what fit said last
+
+	begin sync.Once
+	pulse *pulse // see signs
 }
 
 // DefaultStallAfter is far above what one step of an analysis takes, a first
@@ -93,6 +100,10 @@ func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
 	if err != nil {
 		return err
 	}
+	signs := w.signs()
+	signs.start(q, max(w.Slots, 1), w.StallAfter)
+	defer signs.end()
+	defer context.AfterFunc(stop, signs.leave)()
 	w.Log.Info().Int("slots", max(w.Slots, 1)).Bool("owner", q.Owner()).Str("pipeline", w.Pipeline).Msg("working")
 
 	// pull ends on stop, when drained, or on the first error of any slot.
@@ -101,7 +112,7 @@ func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
 	var wg sync.WaitGroup
 	for slot := range max(w.Slots, 1) {
 		wg.Go(func() {
-			if err := w.slot(pull, stop, abort, p, fmt.Sprintf("%d/%d", os.Getpid(), slot+1)); err != nil {
+			if err := w.slot(pull, stop, abort, p, slot); err != nil {
 				end(err)
 			}
 		})
@@ -177,6 +188,7 @@ func (w *Worker) reconcile(ctx context.Context, q *Queue) (Reconciled, error) {
 	if err != nil {
 		return r, err
 	}
+	w.signs().figures.resent.Add(float64(r.Resent))
 	if r.WentBack || r.Rebuilt || r.Resent > 0 {
 		w.Log.Warn().Int("open", r.Open).Int("resent", r.Resent).Int("settled", r.Settled).
 			Bool("queue_rebuilt", r.Rebuilt).Bool("queue_went_back", r.WentBack).Msg("the queue had lost jobs")
@@ -185,9 +197,19 @@ func (w *Worker) reconcile(ctx context.Context, q *Queue) (Reconciled, error) {
 }
 
 // slot takes one job after the other.
-func (w *Worker) slot(pull, stop, abort context.Context, p *puller, name string) error {
+func (w *Worker) slot(pull, stop, abort context.Context, p *puller, slot int) error {
 	var failing time.Time
+	name := fmt.Sprintf("%d/%d", os.Getpid(), slot+1)
 	for pull.Err() == nil {
+		w.signs().round(slot, "")
+		if !w.fit(pull) {
+			w.signs().pause()
+			select {
+			case <-pull.Done():
+			case <-time.After(pullWait):
+			}
+			continue
+		}
 		d, err := p.next(pull)
 		if err == nil && d == nil {
 			failing = time.Time{}
@@ -214,17 +236,37 @@ func (w *Worker) slot(pull, stop, abort context.Context, p *puller, name string)
 		if pull.Err() != nil {
 			w.give(d.handBack(), d)
 		} else {
+			w.signs().round(slot, d.id)
 			w.handle(stop, abort, p.q, d, name)
 		}
 	}
 	return nil
 }
 
+// fit reports whether what a job needs is there: storage that takes writes, and
+// room. A worker that is not fit takes no jobs, so that none of them uses up its
+// attempts on a full or unplugged disk.
+func (w *Worker) fit(ctx context.Context) bool {
+	store, disk := w.signs().store.words(ctx)
+	fit := store == "" && disk == ""
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if fit == w.unfit && ctx.Err() == nil {
+		w.unfit = !fit
+		if fit {
+			w.Log.Info().Msg("taking jobs again")
+		} else {
+			w.Log.Error().Str("storage", store).Str("disk", disk).Msg("taking no jobs")
+		}
+	}
+	return fit
+}
+
 // give logs that a job could not be given back; the queue takes it back by
 // itself after ackWait.
 func (w *Worker) give(err error, d *delivery) {
 	if err != nil {
-		w.Log.Warn().Str("job", d.id).Err(err).Msg("the queue did not hear that the job is given back")
+		w.Log.Warn().Str("job", d.id).Str("clip_sha256", d.job.ClipSHA256).Err(err).Msg("the queue did not hear that the job is given back")
 	}
 }
 

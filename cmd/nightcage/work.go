@@ -26,12 +26,13 @@ import (
 )
 
 type workOptions struct {
-	home  homeFlags
-	queue queueFlags
-	slots int
-	grace time.Duration
-	drain bool
-	walls bool
+	home   homeFlags
+	queue  queueFlags
+	slots  int
+	grace  time.Duration
+	drain  bool
+	walls  bool
+	listen string
 }
 
 func newWorkCommand() *cobra.Command {
@@ -56,6 +57,11 @@ system's libraries, writes in its scratch folder, and starts nothing but ffmpeg
 and ffprobe. The log says which walls stand; with --require-walls a worker that
 cannot put them up does not start.
 
+With --listen it answers over HTTP: /metrics for Prometheus, /healthz (200 as long
+as a restart would mend nothing) and /readyz (200 as long as it can measure), both
+with the reason in JSON. When the home's disk runs full or cannot be written it
+takes no clips, and goes on by itself afterwards.
+
 ` + exitCodesHelp,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -69,6 +75,7 @@ cannot put them up does not start.
 	cmd.Flags().DurationVar(&o.grace, "grace", 30*time.Second, "time to finish after a stop was asked for")
 	cmd.Flags().BoolVar(&o.drain, "drain", false, "stop when the queue is empty")
 	cmd.Flags().BoolVar(&o.walls, "require-walls", false, "do not start where the kernel cannot wall an analysis in")
+	cmd.Flags().StringVar(&o.listen, "listen", "", "`ADDRESS` to answer on over HTTP: "+listenHelp+" (default: none)")
 	return cmd
 }
 
@@ -116,8 +123,16 @@ func (o *workOptions) run(stop context.Context, log io.Writer) error {
 		Pipeline: analysis.PipelineVersion,
 		Slots:    o.slots,
 		Grace:    o.grace,
+		MinFree:  worker.DefaultMinFree,
 		Drain:    o.drain,
 		Log:      s.log,
+	}
+	if o.listen != "" {
+		leave, err := serveHTTP(stop, o.listen, w.Face(), s.log)
+		if err != nil {
+			return err
+		}
+		defer leave()
 	}
 	if err := w.Serve(stop, abort, worker.QueueOptions{Remote: o.queue.remote, Listen: true, Log: s.log}); err != nil {
 		return err
