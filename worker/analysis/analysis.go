@@ -13,7 +13,6 @@ import (
 	"context"
 
 	"nightcage/metrics"
-	"nightcage/metrics/rules"
 	"nightcage/models"
 	"nightcage/phases"
 	"nightcage/vision"
@@ -27,9 +26,16 @@ import (
 // is raised when any number in a record can change; records are keyed by it.
 const PipelineVersion = "0.3.0"
 
+// VisionVersion is the PipelineVersion in which a Track or Timeline of some clip
+// last became another one: by the code of vision or phases, by a network, or by
+// how this package runs them. A record of this vision can be remade from its
+// stored Track; one of an older vision needs its clip. Never above PipelineVersion.
+const VisionVersion = "0.3.0"
+
 // Result is one measured swing, stage by stage.
 type Result struct {
-	Track    vision.Track
+	Seen     vision.Track // what Measure makes the rest from
+	Track    vision.Track // what the record was read from
 	Timeline phases.Timeline
 	Swing    metrics.Swing
 	Stills   []Still
@@ -46,7 +52,7 @@ type Options struct {
 type Analyser struct {
 	pose *pose.Estimator
 	bat  *bat.Finder
-	nets []metrics.Model
+	nets []vision.Model
 }
 
 // New loads the networks. Errors: those of models.Open.
@@ -66,7 +72,7 @@ func New(ctx context.Context) (*Analyser, error) {
 			a.Close()
 			return nil, err
 		}
-		a.nets = append(a.nets, metrics.Model{Name: string(n), SHA256: sum})
+		a.nets = append(a.nets, vision.Model{Name: string(n), SHA256: sum})
 	}
 	return a, nil
 }
@@ -83,11 +89,7 @@ func (a *Analyser) Close() {
 
 // Failed is the record of a clip that could not be measured.
 func (a *Analyser) Failed(f metrics.Failure, c vision.Clip, subject vision.Subject) metrics.Swing {
-	return metrics.Failed(f, c, subject, a.options(Options{}))
-}
-
-func (a *Analyser) options(o Options) metrics.Options {
-	return metrics.Options{Pipeline: PipelineVersion, Models: a.nets, Budget: o.Budget, Calibration: metrics.ShippedCalibration()}
+	return metrics.Failed(f, c, subject, metrics.Options{Pipeline: PipelineVersion, Models: a.nets})
 }
 
 // Run measures the swings in the clip at path, in order of time, numbered. A
@@ -125,16 +127,15 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 		return nil, found.why()
 	}
 	var out []*Result
-	for _, w := range found.swings {
+	for i, w := range found.swings {
+		w.track.Swing, w.track.Swings = i+1, len(found.swings)
+		w.track.Notes = append(w.track.Notes, found.notes()...)
+		w.track.Maker = &vision.Maker{Version: VisionVersion, Models: a.nets}
 		res, err := a.measure(ctx, path, w, o, steps)
 		if err != nil {
 			return nil, err
 		}
 		out = append(out, res)
-	}
-	for i, res := range out {
-		res.Swing.Clip.Swing, res.Swing.Clip.Swings = i+1, len(out)
-		res.Swing.Notes = append(res.Swing.Notes, found.notes()...)
 	}
 	steps.finish()
 	return out, nil
@@ -142,25 +143,11 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 
 // measure makes the record and the stills of one swing.
 func (a *Analyser) measure(ctx context.Context, path string, w seen, o Options, steps *steps) (*Result, error) {
-	track, tl := w.track, w.timeline
-	for _, e := range tl.Events {
-		if e.ID == phases.Contact && e.Found && tl.Timed && (tl.Result == phases.ResultHit || tl.Result == phases.ResultUnknown) {
-			// A path smoothed through the blow reads slow; now its instant is known.
-			var err error
-			if track, err = solve.Struck(ctx, track, e.Ms, e.SigmaMs); err != nil {
-				return nil, err
-			}
-		}
-	}
-	swing, err := metrics.Measure(ctx, track, tl, a.options(o))
+	track, swing, err := Measure(ctx, w.track, w.timeline, metrics.Options{Budget: o.Budget})
 	if err != nil {
 		return nil, err
 	}
-	rules.Shipped().Apply(&swing)
-	if tl.Result == phases.ResultUnknown && track.Ball != nil && track.Ball.Kind == vision.BallNone {
-		swing.Notes = append(swing.Notes, "no ball in view: a practice swing, or a ball that could not be seen")
-	}
-	res := &Result{Track: track, Timeline: tl, Swing: swing}
+	res := &Result{Seen: w.track, Track: track, Timeline: w.timeline, Swing: swing}
 	if !o.NoStills {
 		if res.Stills, err = drawStills(ctx, path, res, steps); err != nil {
 			return nil, err

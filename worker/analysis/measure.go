@@ -4,7 +4,7 @@ import (
 	"context"
 
 	"nightcage/metrics"
-	"nightcage/metrics/cause"
+	"nightcage/metrics/rules"
 	"nightcage/phases"
 	"nightcage/vision"
 	"nightcage/vision/solve"
@@ -22,7 +22,7 @@ import (
 // It fails when ctx ends, or when track and timeline do not belong together.
 func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o metrics.Options) (vision.Track, metrics.Swing, error) {
 	for _, e := range tl.Events {
-		if e.ID == phases.Contact && e.Found && tl.Timed && (tl.Result == phases.ResultHit || tl.Result == phases.ResultUnknown) {
+		if e.ID == phases.Contact && e.Found && tl.Timed && track.Subject.Ball != vision.FromNone && (tl.Result == phases.ResultHit || tl.Result == phases.ResultUnknown) {
 			// A path smoothed through the blow reads slow; now its instant is known.
 			var err error
 			if track, err = solve.Struck(ctx, track, e.Ms, e.SigmaMs); err != nil {
@@ -35,9 +35,6 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o metr
 	if err != nil {
 		return track, s, err
 	}
-	s.Findings = cause.Find(s, cause.Shipped())
-	if tl.Result == phases.ResultUnknown && track.Ball != nil && track.Ball.Kind == vision.BallNone {
-		s.Notes = append(s.Notes, "no ball in view: a practice swing, or a ball that could not be seen")
-	}
+	rules.Shipped().Apply(&s)
 	return track, s, nil
 }
