@@ -20,10 +20,7 @@ const (
 )
 
 // Model names a network that the record rests on.
-type Model struct {
-	Name   string `json:"name"`
-	SHA256 string `json:"sha256"`
-}
+type Model = vision.Model
 
 // Failure says why a clip could not be measured.
 type Failure struct {
@@ -36,6 +33,7 @@ type Failure struct {
 type Swing struct {
 	SchemaVersion string          `json:"schema_version"`
 	Pipeline      string          `json:"pipeline_version"`
+	Vision        string          `json:"vision_version,omitempty"` // version that made the track, which may be older; absent before schema 1.2
 	Models        []Model         `json:"models"`
 	Status        Status          `json:"status"`
 	Failure       *Failure        `json:"failure,omitempty"`
