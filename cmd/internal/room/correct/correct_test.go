@@ -1,0 +1,189 @@
+package correct
+
+import (
+	"context"
+	"errors"
+	"math"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"nightcage/metrics"
+	"nightcage/phases"
+	"nightcage/vision"
+	"nightcage/vision/solve"
+	"nightcage/vision/truth"
+)
+
+// rendered is a swing whose marks are those of a renderer's truth file, solved and
+// timed as a clip's would be.
+func rendered(t *testing.T) (vision.Track, phases.Timeline) {
+	t.Helper()
+	f, err := truth.Read(filepath.Join("../../../../testdata/clips", "s77001_00.json.gz"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	tr, err := truth.Track(f, truth.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := solve.Run(context.Background(), *tr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tl, err := phases.Find(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out, tl
+}
+
+func value(t *testing.T, s metrics.Swing, id string) float64 {
+	t.Helper()
+	m, ok := s.Find(id)
+	if !ok || m.Value == nil {
+		t.Fatalf("%s has no value: %s", id, m.ReasonText)
+	}
+	return *m.Value
+}
+
+func frameOf(t *testing.T, tl phases.Timeline, id phases.EventID) float64 {
+	t.Helper()
+	for _, e := range tl.Events {
+		if e.ID == id && e.Found {
+			return e.Frame
+		}
+	}
+	t.Fatalf("no %s", id)
+	return 0
+}
+
+// A knee that was seen 60 px off for a while is measured right again once a person
+// has put its first and its last wrong frame right.
+func TestMovedPointIsMeasuredAnew(t *testing.T) {
+	ctx := context.Background()
+	right, tl := rendered(t)
+	_, _, want, err := Measure(ctx, right, tl, Correction{Instants: []Instant{{Event: phases.Contact, Frame: frameOf(t, tl, phases.Contact)}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const id = "lead_knee_angle_contact"
+	knee := right.Hand.Lead(vision.LeftKnee)
+	wrong := right
+	wrong.Frames = slices.Clone(right.Frames)
+	contact := int(math.Round(frameOf(t, tl, phases.Contact)))
+	var places []Place
+	for i := range wrong.Frames {
+		f := &wrong.Frames[i]
+		if d := f.Index - contact; d < -8 || d > 8 {
+			continue
+		}
+		at := f.Body[knee]
+		own(f)
+		f.Body[knee].X -= 60
+		if d := f.Index - contact; d == -8 || d == 8 {
+			places = append(places, Place{f.Index, Point(knee.String()), at.X, at.Y})
+		}
+	}
+	before := cmp.Diff(wrong, vision.Track{})
+	fault, faultTL := wrong, tl
+	if fault, err = solve.Run(ctx, wrong); err != nil {
+		t.Fatal(err)
+	}
+	if faultTL, err = phases.Find(fault); err != nil {
+		t.Fatal(err)
+	}
+	_, _, bad, err := Measure(ctx, fault, faultTL, Correction{Instants: []Instant{{Event: phases.Contact, Frame: frameOf(t, tl, phases.Contact)}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	track, _, got, err := Measure(ctx, wrong, faultTL, Correction{Places: places})
+	if err != nil {
+		t.Fatal(err)
+	}
+	off, left := math.Abs(value(t, bad, id)-value(t, want, id)), math.Abs(value(t, got, id)-value(t, want, id))
+	t.Logf("%s: %.1f, seen wrong %.1f, corrected %.1f", id, value(t, want, id), value(t, bad, id), value(t, got, id))
+	if off < 5 || left > off/4 {
+		t.Errorf("%s was %.1f off and is %.1f off after the correction", id, off, left)
+	}
+	if diff := cmp.Diff(wrong, vision.Track{}); diff != before {
+		t.Error("the machine's track has changed")
+	}
+	hands := 0
+	for _, f := range track.Frames {
+		if len(f.Body) > 0 && f.Body[knee].How == vision.HowHand {
+			hands++
+		}
+	}
+	if hands != 2 {
+		t.Errorf("%d marks say that a person set them, want 2", hands)
+	}
+}
+
+// An event that is moved moves what is read at it, and says who placed it.
+func TestMovedEventIsMeasuredAnew(t *testing.T) {
+	track, tl := rendered(t)
+	touch := frameOf(t, tl, phases.ToeTouch)
+	_, got, s, err := Measure(context.Background(), track, tl, Correction{Instants: []Instant{{Event: phases.ToeTouch, Frame: touch + 3}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f := frameOf(t, got, phases.ToeTouch); f != touch+3 {
+		t.Errorf("toe touch at frame %g, want %g", f, touch+3)
+	}
+	m, _ := s.Find("shoulder_tilt_toe_touch")
+	if len(m.Events) != 1 || math.Abs(m.Events[0].Frame-touch-3) > 1e-3 {
+		t.Errorf("shoulder tilt was read at %+v, want frame %g", m.Events, touch+3)
+	}
+	if f := frameOf(t, tl, phases.ToeTouch); f != touch {
+		t.Error("the machine's timeline has changed")
+	}
+}
+
+func TestBadCorrectionsAreRefused(t *testing.T) {
+	track, tl := rendered(t)
+	first := track.Frames[0].Index
+	for name, c := range map[string]Correction{
+		"nothing":          {},
+		"a frame too far":  {Places: []Place{{Frame: 1 << 20, Point: Knob, X: 1, Y: 1}}},
+		"beside the frame": {Places: []Place{{Frame: first, Point: Knob, X: -4, Y: 1}}},
+		"no number":        {Places: []Place{{Frame: first, Point: Knob, X: math.NaN(), Y: 1}}},
+		"no such point":    {Places: []Place{{Frame: first, Point: "antenna", X: 1, Y: 1}}},
+		"no such event":    {Instants: []Instant{{Event: "apex", Frame: 5}}},
+		"before the clip":  {Instants: []Instant{{Event: phases.Contact, Frame: -1}}},
+	} {
+		if _, _, _, err := Measure(context.Background(), track, tl, c); !errors.Is(err, ErrBad) {
+			t.Errorf("%s: %v, want ErrBad", name, err)
+		}
+	}
+}
+
+func TestStoreKeepsBoth(t *testing.T) {
+	s := OpenStore(t.TempDir())
+	const job = "00000000000000000000000000000001"
+	for i, by := range []string{"Tamsin Vale", "Ozzie Marlow"} {
+		n, err := s.Add(job, 1, Kept{Correction: Correction{By: by, Upon: i}})
+		if err != nil || n != i+1 {
+			t.Fatalf("correction %d got number %d: %v", i+1, n, err)
+		}
+	}
+	all, err := s.List(job, 1)
+	if err != nil || len(all) != 2 || all[0].By != "Tamsin Vale" || all[1].By != "Ozzie Marlow" || all[1].Number != 2 {
+		t.Errorf("kept %+v, %v", all, err)
+	}
+	if _, err := s.Get("../x", 1, 1); err == nil {
+		t.Error("read outside of the store")
+	}
+}
+
+func TestMergeLastOneHolds(t *testing.T) {
+	ps, ns := Merge([]Place{{1, Knob, 1, 1}, {2, Knob, 2, 2}}, []Place{{2, Knob, 3, 3}}, []Instant{{Event: phases.Contact, Frame: 5}}, []Instant{{Event: phases.Contact, Frame: 6}})
+	if diff := cmp.Diff([]Place{{1, Knob, 1, 1}, {2, Knob, 3, 3}}, ps); diff != "" {
+		t.Error(diff)
+	}
+	if len(ns) != 1 || ns[0].Frame != 6 {
+		t.Errorf("%+v", ns)
+	}
+}
