@@ -28,13 +28,13 @@ type exportOptions struct {
 }
 
 // exportFormats are the values of --format.
-var exportFormats = []string{"csv", "parquet", "xlsx", "ndjson"}
+var exportFormats = []string{"csv", "parquet", "xlsx", "ndjson", "trc"}
 
 func newExportCommand() *cobra.Command {
 	var o exportOptions
 	cmd := &cobra.Command{
 		Use:   "export --format FORMAT [ID...]",
-		Short: "Write swings for other programs: tables and records",
+		Short: "Write swings for other programs: tables, records, joints' paths",
 		Long: `Export writes the swings of the records named by ID, or of all.
 
   csv, parquet  a table with a row for each measure of each swing: its value in the
@@ -43,14 +43,17 @@ func newExportCommand() *cobra.Command {
   xlsx          a workbook: the same table, one with a row for each swing, and what
                 the measures are
   ndjson        the records as they are, failures too, one CloudEvent a line
+  trc           where joints and bat were, frame by frame, for programs that read
+                marker files: one file a swing, in the folder named by -o
 
-Tables hold full swings, not takes, checks and bunts; of a clip that was measured
-more than once the newest. csv and ndjson go to the standard output where no -o is
-given. Records that no consent was told for stay here; the standard error says how
-many of whom.
+Tables and marker files hold full swings, not takes, checks and bunts; of a clip
+that was measured more than once the newest. csv and ndjson go to the standard
+output where no -o is given. Records that no consent was told for stay here; the
+standard error says how many of whom.
 
 ` + exitCodesHelp,
-		Example: "  nightcage export --format xlsx -o november.xlsx --team \"Cinder Creek Comets\"",
+		Example: "  nightcage export --format xlsx -o november.xlsx --team \"Cinder Creek Comets\"\n" +
+			"  nightcage export --format trc -o markers 3fa9c1",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if err := o.check(); err != nil {
 				return err
@@ -65,7 +68,7 @@ many of whom.
 	}
 	o.home.bind(cmd.Flags())
 	cmd.Flags().StringVar(&o.format, "format", "", "`FORMAT`: "+strings.Join(exportFormats, ", "))
-	cmd.Flags().StringVarP(&o.to, "output", "o", "", "`FILE` to write")
+	cmd.Flags().StringVarP(&o.to, "output", "o", "", "`FILE` to write; for trc the folder")
 	cmd.Flags().StringVar(&o.who.team, "team", "", "only swings of the team with this `NAME`")
 	cmd.Flags().StringVar(&o.who.hitter, "hitter", "", "only swings of the hitter with this `NAME`")
 	return cmd
@@ -102,6 +105,8 @@ func (o *exportOptions) run(ctx context.Context, s *store, ids []string, out, lo
 		return errors.Join(damaged, fmt.Errorf("%w: no full swing to export", worker.ErrNoRecord))
 	}
 	switch o.format {
+	case "trc":
+		err = o.markers(s, swings, out, log)
 	case "xlsx":
 		err = o.write(out, func(w io.Writer) error { return export.Workbook(w, swings) })
 	default:
@@ -186,4 +191,3 @@ func writeWhole(path string, fill func(io.Writer) error) (err error) {
 	}
 	return nil
 }
-

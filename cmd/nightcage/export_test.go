@@ -1,8 +1,11 @@
 package main
 
 import (
+	"bytes"
+	"compress/gzip"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -17,6 +20,7 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"nightcage/cmd/internal/export"
+	"nightcage/vision/truth"
 	"nightcage/worker"
 )
 
@@ -112,6 +116,53 @@ func TestExport(t *testing.T) {
 	}
 	if left, err := os.ReadDir(dir); err != nil || len(left) != 2 {
 		t.Errorf("%d files, want 2: %v", len(left), err)
+	}
+}
+
+func TestExportMarkers(t *testing.T) {
+	events := recorded(t, rand.New(rand.NewPCG(83003, 1)), comets(0)[:2], 1, 1)
+	s := filled(t, events, "Rook Calder", "Juniper Sable")
+	f, err := truth.Read(filepath.Join("..", "..", "testdata", "clips", "s77001_04.json.gz"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	track, err := truth.Track(f, truth.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	put := func(job string, e event.Event) {
+		e.SetID(worker.RecordID(job, 1))
+		var packed bytes.Buffer
+		z := gzip.NewWriter(&packed)
+		record, err := json.Marshal(e)
+		if err == nil {
+			err = errors.Join(json.NewEncoder(z).Encode(track), z.Close())
+		}
+		if err == nil {
+			err = s.records.Put(job, []worker.File{{Name: "1/record.json", Bytes: record}, {Name: "1/track.json.gz", Bytes: packed.Bytes()}, {Name: "1/timeline.json", Bytes: []byte("{}")}})
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	events[0].SetExtension("team", "Cinder Creek Comets")
+	put(strings.Repeat("a", 32), events[0])
+	track.Clip.Clock.Known = false
+	put(strings.Repeat("b", 32), events[0])
+
+	dir := filepath.Join(t.TempDir(), "markers")
+	out, code := nightcage(t, "export", "--format", "trc", "-o", dir, "aaaa", "bbbb")
+	if code != exitOK || out != filepath.Join(dir, strings.Repeat("a", 32)+"-1.trc")+"\n" {
+		t.Errorf("exit code %d\n%s", code, out)
+	}
+	if b, err := os.ReadFile(strings.TrimSpace(out)); err != nil || !bytes.HasPrefix(b, []byte("PathFileType\t4\t")) {
+		t.Errorf("%v\n%.200s", err, b)
+	}
+	if _, code := nightcage(t, "export", "--format", "trc", "-o", dir, "bbbb"); code == exitOK {
+		t.Error("a swing without a clock was written")
+	}
+	if _, code := nightcage(t, "export", "--format", "trc", "-o", dir); code == exitOK {
+		t.Error("records that keep no track were written")
 	}
 }
 
