@@ -3,6 +3,7 @@ package worker
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -303,4 +304,41 @@ func TestFileHoldsID(t *testing.T) {
 	if got, err := fileHoldsID(fmt.Sprint(path, "-none"), map[string]bool{id: true}); got || err != nil {
 		t.Errorf("no file: %v, %v", got, err)
 	}
+}
+
+// TestForgetWhileRemaking: a record that is being made of another when its hitter
+// is forgotten goes too.
+func TestForgetWhileRemaking(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	j := n.of("Cinder Creek Comets", "Rook Calder", "a.mp4", "ok")
+	n.submit(j)
+	n.drain()
+	n.withQueue(func(d *Desk) {
+		m := remaker("test-2", testPipeline)
+		inside, marked := make(chan struct{}), make(chan struct{})
+		made := make(chan error)
+		measure := m.Measure
+		m.Measure = func(ctx context.Context, track, timeline json.RawMessage) (json.RawMessage, error) {
+			close(inside)
+			<-marked
+			return measure(ctx, track, timeline)
+		}
+		go func() {
+			_, err := d.Remake(t.Context(), m, j.ID)
+			made <- err
+		}()
+		<-inside
+		p, err := d.Forget(t.Context(), Hitter{Name: "Rook Calder"})
+		if err != nil || !p.Clean() {
+			t.Fatalf("%v %+v", err, p)
+		}
+		close(marked)
+		if err := <-made; !errors.Is(err, ErrForgotten) {
+			t.Errorf("remade all the same: %v", err)
+		}
+		if _, err := d.Kept(t.Context(), Hitter{Name: "Rook Calder"}); !errors.Is(err, ErrUnknownHitter) {
+			t.Error(err)
+		}
+	})
 }
