@@ -4,12 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
-	"strings"
 
 	"github.com/cloudevents/sdk-go/v2/event"
 	"github.com/spf13/cobra"
-	"gonum.org/v1/gonum/stat/distuv"
 
 	"nightcage/cmd/internal/report"
 	"nightcage/cmd/internal/season"
@@ -75,35 +72,7 @@ func (o *compareOptions) swings(s *store, a, b string, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	var answers []change.Answer
-	for _, d := range defs {
-		answers = append(answers, apart(first, second, d.ID))
-	}
-	return o.print(defs, answers, report.Compare{A: a, B: b}, out)
-}
-
-// apart compares one measure of two swings. Their errors are taken to be
-// independent: what two swings of one clip share only makes a difference surer
-// than said.
-func apart(a, b metrics.Swing, id string) change.Answer {
-	nan := math.NaN()
-	ans := change.Answer{Verdict: change.NotEnoughSwings, Difference: nan, Sigma: nan, DF: nan, Detectable: nan, P: nan,
-		Before: change.Spread{Mean: nan}, After: change.Spread{Mean: nan}}
-	x, okX := a.Find(id)
-	y, okY := b.Find(id)
-	if !okX || !okY || x.Value == nil || y.Value == nil || x.Sigma == nil || y.Sigma == nil {
-		ans.Why = "not measured in both"
-		return ans
-	}
-	ans.Before.Mean, ans.After.Mean = *x.Value, *y.Value
-	ans.Difference, ans.Sigma, ans.DF = *y.Value-*x.Value, math.Hypot(*x.Sigma, *y.Sigma), math.Inf(1)
-	ans.Detectable = 1.96 * ans.Sigma
-	ans.P = 2 * distuv.UnitNormal.Survival(math.Abs(ans.Difference)/ans.Sigma)
-	ans.Verdict, ans.Why = change.NoDetectable, "within the error bars"
-	if math.Abs(ans.Difference) > ans.Detectable {
-		ans.Verdict, ans.Why = change.Changed, "beyond the error bars"
-	}
-	return ans
+	return o.print(defs, season.Apart(first, second, ids(defs)), report.Compare{A: a, B: b}, out)
 }
 
 func (o *compareOptions) people(events []event.Event, a, b string, out io.Writer) error {
@@ -123,32 +92,10 @@ func (o *compareOptions) people(events []event.Event, a, b string, out io.Writer
 			return err
 		}
 	}
-	var others [][]season.Swing
-	for _, h := range season.Hitters(all) {
-		if !strings.EqualFold(h, a) && !strings.EqualFold(h, b) {
-			others = append(others, season.Of(all, h))
-		}
-	}
-	var answers []change.Answer
-	for _, d := range defs {
-		answers = append(answers, change.Compare(named(a, season.Readings(season.Of(all, a), d.ID)), named(b, season.Readings(season.Of(all, b), d.ID)), season.PeriodReadings(others, d.ID)))
-	}
-	return o.print(defs, answers, report.Compare{A: a, B: b, Hitters: true}, out)
-}
-
-// named keeps the sessions of two hitters apart: what an evening does to one it
-// need not do to the other.
-func named(hitter string, readings []change.Reading) []change.Reading {
-	for i := range readings {
-		readings[i].Day = hitter + " " + readings[i].Day
-	}
-	return readings
+	return o.print(defs, season.Between(all, a, b, ids(defs)), report.Compare{A: a, B: b, Hitters: true}, out)
 }
 
 func (o *compareOptions) print(defs []metrics.Definition, answers []change.Answer, c report.Compare, out io.Writer) error {
-	if len(defs) > 1 {
-		answers = change.Holm(answers)
-	}
 	for i, d := range defs {
 		c.Lines = append(c.Lines, report.NewChangeLine(d, answers[i]))
 	}

@@ -34,7 +34,7 @@ type From string
 const (
 	FromTold     From = "told"     // given with the job
 	FromFile     From = "file"     // the clip's own creation time
-	FromRecorded From = "recorded" // when it was measured: the night after, if all went well
+	FromRecorded From = "recorded" // when the clip was first measured: the night after, if all went well
 )
 
 // sameSession is the longest pause within one session: people warm up, hit in
@@ -47,7 +47,8 @@ const sameSession = 4 * time.Hour
 // corrected, the latest records count.
 func Load(events []event.Event) ([]Swing, error) {
 	var out []Swing
-	for _, e := range latest(events) {
+	first := recorded(events)
+	for _, e := range Latest(events) {
 		if e.Type() != worker.TypeMeasured {
 			continue
 		}
@@ -60,7 +61,7 @@ func Load(events []event.Event) ([]Swing, error) {
 		}
 		s.Team = s.Record.Subject.Team
 		dayOnly := false
-		s.At, s.From = e.Time(), FromRecorded
+		s.At, s.From = first[clipOf(e)], FromRecorded
 		for _, told := range []struct {
 			when string
 			from From
@@ -80,20 +81,42 @@ func Load(events []event.Event) ([]Swing, error) {
 	return out, nil
 }
 
-// latest keeps, of the records of one hitter's clip, those made last.
-func latest(events []event.Event) []event.Event {
-	type clip struct{ team, hitter, sha256 string }
-	of := func(e event.Event) clip {
-		ext := e.Extensions()
-		return clip{fmt.Sprint(ext["team"]), e.Subject(), fmt.Sprint(ext["clipsha256"])}
-	}
-	last := map[clip]time.Time{}
+// clip names one hitter's clip.
+type clip struct{ team, hitter, sha256 string }
+
+func clipOf(e event.Event) clip {
+	ext := e.Extensions()
+	return clip{fmt.Sprint(ext["team"]), e.Subject(), fmt.Sprint(ext["clipsha256"])}
+}
+
+// recorded is when each clip was first recorded. A record that is made anew, years
+// later, is still of that swing.
+func recorded(events []event.Event) map[clip]time.Time {
+	first := map[clip]time.Time{}
 	for _, e := range events {
-		if k := of(e); e.Type() == worker.TypeMeasured && e.Time().After(last[k]) {
-			last[k] = e.Time()
+		if at, ok := first[clipOf(e)]; !ok || e.Time().Before(at) {
+			first[clipOf(e)] = e.Time()
 		}
 	}
-	return slices.DeleteFunc(slices.Clone(events), func(e event.Event) bool { return e.Time().Before(last[of(e)]) })
+	return first
+}
+
+// Latest keeps, of the records of one hitter's clip, those made last. A failure to
+// measure it again, or an earlier one, gives way to what was measured.
+func Latest(events []event.Event) []event.Event {
+	last := map[clip]event.Event{}
+	later := func(a, b event.Event) bool { // a counts rather than b
+		if (a.Type() == worker.TypeMeasured) != (b.Type() == worker.TypeMeasured) {
+			return a.Type() == worker.TypeMeasured
+		}
+		return a.Time().After(b.Time())
+	}
+	for _, e := range events {
+		if was, ok := last[clipOf(e)]; !ok || later(e, was) {
+			last[clipOf(e)] = e
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(events), func(e event.Event) bool { return later(last[clipOf(e)], e) })
 }
 
 // nameSessions names those of swings with a time of day, in order of time: one
