@@ -18,6 +18,8 @@ type statusReport struct {
 	OldestAgeS float64 `json:"oldest_age_s"` // of the oldest job that is not done, 0 when none
 	WorkerPID  int     `json:"worker_pid"`   // process that has the home's queue open, 0 when none
 	Walls      string  `json:"walls"`        // what a worker on this machine keeps a clip's analysis from
+	// Finish is when what is not done will be, with a spread from measured times.
+	Finish worker.Forecast `json:"finish"`
 }
 
 func newStatusCommand() *cobra.Command {
@@ -27,7 +29,8 @@ func newStatusCommand() *cobra.Command {
 		Use:   "status",
 		Short: "Say how many clips wait, run and are done",
 		Long: `Status counts the jobs of the home by state, and says how old the oldest one is
-that is not done, whether a worker runs, and from what this machine keeps the
+that is not done, when all will be done if the clips ahead are like the last hundred,
+whether a worker runs, and from what this machine keeps the
 process that opens a clip (see work).
 
 ` + exitCodesHelp,
@@ -62,6 +65,9 @@ func (s *store) status(ctx context.Context, now time.Time) (statusReport, error)
 	if !t.Oldest.IsZero() {
 		r.OldestAgeS = now.Sub(t.Oldest).Seconds()
 	}
+	if r.Finish, err = s.ledger.Forecast(ctx, now); err != nil {
+		return r, err
+	}
 	r.WorkerPID, err = s.home.Owner()
 	return r, err
 }
@@ -82,6 +88,16 @@ func (r statusReport) print(out io.Writer) error {
 	if r.WorkerPID != 0 {
 		who = fmt.Sprintf("process %d has this home's queue open", r.WorkerPID)
 	}
-	_, err := fmt.Fprintf(out, "%s; %s\nwalls round an analysis on this machine: %s\n", age, who, r.Walls)
+	_, err := fmt.Fprintf(out, "%s; %s\n%s\nwalls round an analysis on this machine: %s\n", age, who, finishWords(r.Finish), r.Walls)
 	return err
+}
+
+// finishWords says when the queue will be empty, and how sure that is.
+func finishWords(f worker.Forecast) string {
+	if f.Why != "" {
+		return "no finish time: " + f.Why
+	}
+	clock := func(t time.Time) string { return t.Local().Format("Mon 15:04") }
+	return fmt.Sprintf("done about %s (19 times in 20 between %s and %s), if the %d clips ahead are like the last %d and %d slots stay at work",
+		clock(f.At), clock(f.Low95), clock(f.High95), f.Open, f.Sample, f.Slots)
 }
