@@ -26,7 +26,11 @@ func newRoomCommand() *cobra.Command {
 		Short: "Serve the film room: look at swings in a browser",
 		Long: `Room serves pages on this machine: tonight's clips and where they stand, and each
 measured swing with its pictures, lines, events, measures and findings. It prints
-the address to open. It listens on loopback only: the pages show players.
+the address to open. A point or an event that is wrong can be corrected there by
+hand, with a token of scope admin (nightcage token add).
+
+It listens on loopback unless told otherwise. At another address every page asks
+for a token of scope read, as the password; put something that encrypts in front.
 
 ` + exitCodesHelp,
 		Args: cobra.NoArgs,
@@ -35,7 +39,7 @@ the address to open. It listens on loopback only: the pages show players.
 		},
 	}
 	o.home.bind(cmd.Flags())
-	cmd.Flags().StringVar(&o.addr, "addr", "127.0.0.1:8080", "`ADDRESS` to listen at, on loopback; port 0 takes a free one")
+	cmd.Flags().StringVar(&o.addr, "addr", "127.0.0.1:8080", "`ADDRESS` to listen at; port 0 takes a free one")
 	return cmd
 }
 
@@ -48,11 +52,13 @@ func (o *roomOptions) run(ctx context.Context, out, log io.Writer) error {
 		return err
 	}
 	defer s.close()
-	r, err := room.New(room.Options{Home: s.home, Ledger: s.ledger, Records: s.records, Log: s.log})
+	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", o.addr)
 	if err != nil {
-		return err
+		return usageError{fmt.Errorf("--addr %q: %w", o.addr, err)}
 	}
-	l, err := listenLoopback(ctx, o.addr)
+	defer l.Close()
+	ip := l.Addr().(*net.TCPAddr).IP
+	r, err := room.New(room.Options{Home: s.home, Ledger: s.ledger, Records: s.records, Log: s.log, Afar: !ip.IsLoopback()})
 	if err != nil {
 		return err
 	}
@@ -70,20 +76,4 @@ func (o *roomOptions) run(ctx context.Context, out, log io.Writer) error {
 		return fmt.Errorf("serve the film room: %w", err)
 	}
 	return nil
-}
-
-// listenLoopback refuses an address that other machines could reach.
-func listenLoopback(ctx context.Context, addr string) (net.Listener, error) {
-	host, _, err := net.SplitHostPort(addr)
-	if err != nil {
-		return nil, usageError{fmt.Errorf("--addr %q: %w", addr, err)}
-	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, usageError{fmt.Errorf("--addr %q is not on loopback; the pages show players, so other machines may not reach them", addr)}
-	}
-	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", addr)
-	if err != nil {
-		return nil, usageError{fmt.Errorf("--addr %q: %w", addr, err)}
-	}
-	return l, nil
 }

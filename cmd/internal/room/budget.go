@@ -6,16 +6,22 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"time"
 
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/metrics"
 	"nightcage/worker/analysis"
 )
+
+// budgetDraws tells a share to some 10 % of itself, 1/sqrt(budgetDraws/2) of a
+// variance: enough to see what an error bar comes from.
+const budgetDraws = 200
 
 // budget sends, for each measure, which source gives what share of its variance,
 // largest first, in per cent; shares under a half are left out. Records are stored
 // without it: it takes as long again as measuring for each source.
 func (rm *Room) budget(w http.ResponseWriter, r *http.Request) error {
-	s, err := rm.record(r.PathValue("job"), r.PathValue("n"))
+	s, _, _, err := rm.version(r)
 	if err != nil {
 		return err
 	}
@@ -23,7 +29,18 @@ func (rm *Room) budget(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	_, again, err := analysis.Measure(r.Context(), st.Track, st.Timeline, metrics.Options{Budget: true})
+	if err := http.NewResponseController(w).SetWriteDeadline(time.Now().Add(measureWithin)); err != nil {
+		return err
+	}
+	rm.again.Lock()
+	defer rm.again.Unlock()
+	o := metrics.Options{Budget: true, Draws: budgetDraws}
+	var again metrics.Swing
+	if s.As != nil {
+		_, _, again, err = correct.Measure(r.Context(), st.Track, st.Timeline, s.As.Correction, o)
+	} else {
+		_, again, err = analysis.Measure(r.Context(), st.Track, st.Timeline, o)
+	}
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,8 @@ import (
 	"net/http"
 	"strings"
 	"sync"
+
+	"nightcage/worker/access"
 )
 
 // policy lets a page load what this server serves and nothing else. Pictures may
@@ -25,7 +27,7 @@ func (rm *Room) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
-	if !here(r.Host) {
+	if !rm.Afar && !here(r.Host) {
 		// A page elsewhere that gave its own name our address (DNS rebinding)
 		// would otherwise read everything here.
 		http.Error(w, word("error.host"), http.StatusForbidden)
@@ -33,6 +35,10 @@ func (rm *Room) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	zw := &zipped{ResponseWriter: w, accepts: strings.Contains(r.Header.Get("Accept-Encoding"), "gzip")}
 	defer zw.close()
+	if rm.Afar {
+		rm.guard.Require(access.Read, rm.mux).ServeHTTP(zw, r)
+		return
+	}
 	http.NewCrossOriginProtection().Handler(rm.mux).ServeHTTP(zw, r)
 }
 

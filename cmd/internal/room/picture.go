@@ -20,8 +20,14 @@ type picture struct {
 // margin is kept free at either side of a picture, as a share of what is shown.
 const margin = 0.12
 
-// draw lays a measure out. Nil for one without a value.
-func draw(m metrics.Result) *picture {
+// span is how many useful standard uncertainties a picture without a band shows to
+// either side of the value: a bar that is of use is then at most a quarter of it, and
+// the longest that is given at all (metrics: four times that) nearly fills it.
+const span = 8
+
+// draw lays a measure out. Nil for one without a value. Where no study speaks, the
+// picture shows how sharp the value is, in what a coach can act on.
+func draw(m metrics.Result, useful float64) *picture {
 	if m.Value == nil {
 		return nil
 	}
@@ -29,12 +35,15 @@ func draw(m metrics.Result) *picture {
 	from, to, banded := bandRange(m.Band)
 	if banded {
 		lo, hi = min(lo, from), max(hi, to)
+	} else {
+		lo, hi = min(lo, *m.Value-span*useful), max(hi, *m.Value+span*useful)
 	}
 	if d := hi - lo; !(d > 0) || math.IsInf(d, 0) {
 		lo, hi = *m.Value-1, *m.Value+1
 	}
-	d := hi - lo
-	lo, hi = lo-margin*d, hi+margin*d
+	if d := hi - lo; banded {
+		lo, hi = lo-margin*d, hi+margin*d
+	}
 	at := func(v float64) float64 { return math.Round(1000*(v-lo)/(hi-lo)) / 10 }
 	p := &picture{Low: at(*m.Low95), Value: at(*m.Value), High: at(*m.High95), Band: banded, Zero: lo < 0 && hi > 0, ZeroAt: at(0)}
 	if banded {

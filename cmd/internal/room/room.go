@@ -15,11 +15,15 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"path/filepath"
+	"sync"
 
 	"github.com/rs/zerolog"
 
 	"nightcage/cmd/internal/api"
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/worker"
+	"nightcage/worker/access"
 )
 
 // Options are what a room shows. All but Log must be set.
@@ -28,6 +32,8 @@ type Options struct {
 	Ledger  *worker.Ledger
 	Records *worker.Records
 	Log     zerolog.Logger
+	// Afar: other machines reach the room, so that looking asks for a token too.
+	Afar bool
 }
 
 // Room answers the requests of browsers.
@@ -38,11 +44,16 @@ type Room struct {
 	mux    *http.ServeMux
 	film   *film
 	shelf  shelf
+	kept   *correct.Store
+	guard  *access.Guard
+	// again is held while a correction is measured: each takes a core for seconds.
+	again sync.Mutex
 }
 
 // New reads the pages and bundles their scripts. An error is a fault of the build.
 func New(o Options) (*Room, error) {
-	rm := &Room{Options: o, mux: http.NewServeMux(), film: newFilm()}
+	rm := &Room{Options: o, mux: http.NewServeMux(), film: newFilm(),
+		kept: correct.OpenStore(filepath.Join(o.Home.Dir(), "corrections")), guard: &access.Guard{Tokens: access.Open(o.Home.TokensPath())}}
 	var err error
 	if rm.assets, err = bundle(); err != nil {
 		return nil, err
@@ -54,6 +65,9 @@ func New(o Options) (*Room, error) {
 	rm.get("/tonight/live", rm.live)
 	rm.get("/swings", rm.swings)
 	rm.get("/swing/{job}/{n}", rm.swing)
+	rm.get("/swing/{job}/{n}/corrections", rm.corrections)
+	rm.mux.Handle("POST /swing/{job}/{n}/corrections", rm.guard.Require(access.Admin, http.HandlerFunc(rm.correct)))
+	rm.get("/corrections", rm.allCorrections)
 	rm.get("/swing/{job}/{n}/marks", rm.marks)
 	rm.get("/swing/{job}/{n}/budget", rm.budget)
 	rm.get("/swing/{job}/{n}/frames/{frame}", rm.frames)

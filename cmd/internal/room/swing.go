@@ -2,36 +2,37 @@ package room
 
 import (
 	"cmp"
-	"encoding/binary"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
 	"net/http"
 	"slices"
-	"strconv"
 	"strings"
+	"time"
 
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/metrics"
 	"nightcage/phases"
-	"nightcage/vision"
 	"nightcage/worker"
 )
 
 // swingPage is what the page of a swing shows.
 type swingPage struct {
 	stored
-	Hitter  string
-	Facts   []string // what the clip is and how it was seen
-	First   *metrics.Finding
-	Found   []metrics.Finding // First first
-	Events  []eventLine
-	Bar     *timeBar // nil when no event was found
-	Groups  []measureGroup
-	Missing []measureLine
-	Stills  []still
-	Film    *filmFacts // nil when what the record was made from is gone
-	Values  int        // measures with a value
+	Versions []correct.Kept // corrections, oldest first
+	Points   []choice       // that can be corrected
+	Machine  time.Time      // when the machine measured
+	Hitter   string
+	Facts    []string // what the clip is and how it was seen
+	First    *metrics.Finding
+	Found    []metrics.Finding // First first
+	Events   []eventLine
+	Bar      *timeBar // nil when no event was found
+	Groups   []measureGroup
+	Missing  []measureLine
+	Stills   []still
+	Film     *filmFacts // nil when what the record was made from is gone
+	Values   int        // measures with a value
 }
 
 // filmFacts is what the player has to know.
@@ -63,6 +64,7 @@ type measureLine struct {
 	Def     metrics.Definition
 	Name    string
 	Text    string // value and error bar
+	Was     string // in the machine's version, when a correction changed it
 	Picture *picture
 	Grade   string
 	Against string
@@ -79,23 +81,34 @@ type still struct {
 	Alt  string
 }
 
+// choice is an entry of a list to choose from.
+type choice struct{ ID, Name string }
+
+// choices are the points that can be corrected.
+func choices() (out []choice) {
+	for _, p := range correct.Points() {
+		out = append(out, choice{string(p), spaced(string(p))})
+	}
+	return out
+}
+
 // swing shows one swing.
 func (rm *Room) swing(w http.ResponseWriter, r *http.Request) error {
-	s, err := rm.record(r.PathValue("job"), r.PathValue("n"))
+	s, machine, all, err := rm.version(r)
 	if err != nil {
 		return err
 	}
-	p := swingPage{stored: s, Hitter: cmp.Or(s.Swing.Subject.Hitter, word("hitter.unnamed")), Facts: facts(s.Swing),
+	p := swingPage{stored: s, Versions: all, Points: choices(), Machine: machine.At, Hitter: cmp.Or(s.Swing.Subject.Hitter, word("hitter.unnamed")), Facts: facts(s.Swing),
 		Events: eventLines(s.Swing), Bar: newTimeBar(s.Swing)}
 	p.findings()
-	p.measures()
+	p.measures(machine.Swing)
 	if p.Stills, err = rm.stills(s); err != nil {
 		return err
 	}
 	st, err := rm.stages(s.JobID, s.N)
 	switch {
 	case err == nil:
-		p.Film = newFilmFacts(st, p.Events)
+		p.Film = newFilmFacts(st, p.Swing.Clip.Window, p.Events)
 	case errors.Is(err, worker.ErrNoRecord), errors.Is(err, worker.ErrNoMaker):
 		// An early version kept no track that can be read; the record stands.
 	default:
@@ -104,9 +117,11 @@ func (rm *Room) swing(w http.ResponseWriter, r *http.Request) error {
 	return rm.page(w, http.StatusOK, page{Title: p.Hitter, Template: "swing", Script: "page-swing", At: "swings", Data: p})
 }
 
-func newFilmFacts(st *stages, events []eventLine) *filmFacts {
+// newFilmFacts lets the frames of the window be stepped to, which the time bar runs
+// over.
+func newFilmFacts(st *stages, window [2]int, events []eventLine) *filmFacts {
 	fs := st.Track.Frames
-	f := &filmFacts{First: fs[0].Index, Last: fs[len(fs)-1].Index, Width: st.Track.Clip.Width, Height: st.Track.Clip.Height}
+	f := &filmFacts{First: max(window[0], fs[0].Index), Last: min(window[1]-1, fs[len(fs)-1].Index), Width: st.Track.Clip.Width, Height: st.Track.Clip.Height}
 	f.Start = (f.First + f.Last) / 2
 	for _, e := range events {
 		if e.ID == string(phases.Contact) && e.Missing == "" {
@@ -199,8 +214,8 @@ func eventLines(s metrics.Swing) []eventLine {
 }
 
 // measures sorts the record's measures into groups, and apart what could not be
-// measured.
-func (p *swingPage) measures() {
+// measured. machine is the machine's version, which a corrected one is held against.
+func (p *swingPage) measures(machine metrics.Swing) {
 	for _, g := range metrics.Groups() {
 		group := measureGroup{Name: word("group." + string(g))}
 		for _, m := range p.Swing.Measures {
@@ -208,7 +223,10 @@ func (p *swingPage) measures() {
 			if !ok || d.Group != g {
 				continue
 			}
-			l := p.line(m, d)
+			l := newLine(m, d)
+			if was, ok := machine.Find(m.ID); ok && p.As != nil && metrics.Text(was) != l.Text {
+				l.Was = metrics.Text(was)
+			}
 			if m.Value == nil {
 				p.Missing = append(p.Missing, l)
 				continue
@@ -222,12 +240,12 @@ func (p *swingPage) measures() {
 	}
 }
 
-func (p *swingPage) line(m metrics.Result, d metrics.Definition) measureLine {
+func newLine(m metrics.Result, d metrics.Definition) measureLine {
 	points := make([]string, len(m.Landmarks))
 	for i, n := range m.Landmarks {
 		points[i] = spaced(n)
 	}
-	l := measureLine{Result: m, Def: d, Name: d.Name, Text: metrics.Text(m), Picture: draw(m), Grade: word("grade." + string(m.Grade)),
+	l := measureLine{Result: m, Def: d, Name: d.Name, Text: metrics.Text(m), Picture: draw(m, d.UsefulSigma), Grade: word("grade." + string(m.Grade)),
 		Against: against(m), Band: bandText(m.Band, m.Unit), Points: strings.Join(points, ", ")}
 	if m.Band != nil {
 		l.Source = m.Band.Source
@@ -267,155 +285,6 @@ func (rm *Room) still(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	w.Header().Set("Content-Type", "image/jpeg")
-	_, err = w.Write(b)
-	return err
-}
-
-// frames sends the pictures of the reel that a frame is in: for each its length in
-// four bytes, most significant first, 0 for one that did not decode, and its JPEG.
-// Frame-Index says which frame the first is.
-func (rm *Room) frames(w http.ResponseWriter, r *http.Request) error {
-	reel, err := rm.reel(r)
-	if err != nil {
-		return err
-	}
-	w.Header().Set("Content-Type", "image/jpeg-reel")
-	w.Header().Set("Frame-Index", strconv.Itoa(reel.key.first))
-	for _, j := range reel.jpegs {
-		if _, err = w.Write(binary.BigEndian.AppendUint32(nil, uint32(len(j)))); err == nil {
-			_, err = w.Write(j)
-		}
-		if err != nil {
-			return nil // the browser went away
-		}
-	}
-	return nil
-}
-
-// frame sends one picture.
-func (rm *Room) frame(w http.ResponseWriter, r *http.Request) error {
-	reel, err := rm.reel(r)
-	if err != nil {
-		return err
-	}
-	i, _ := strconv.Atoi(r.PathValue("frame"))
-	j := reel.jpegs[i-reel.key.first]
-	if j == nil {
-		return fmt.Errorf("%w: picture %d did not decode", errNotFound, i)
-	}
-	w.Header().Set("Content-Type", "image/jpeg")
-	_, err = w.Write(j)
-	return err
-}
-
-// reel finds the pictures around the frame that a request names.
-func (rm *Room) reel(r *http.Request) (*reel, error) {
-	s, err := rm.record(r.PathValue("job"), r.PathValue("n"))
-	if err != nil {
-		return nil, err
-	}
-	st, err := rm.stages(s.JobID, s.N)
-	if err != nil {
-		return nil, err
-	}
-	i, err := strconv.Atoi(r.PathValue("frame"))
-	if err != nil || i < 0 || i >= len(st.Track.Clip.Times) {
-		return nil, fmt.Errorf("%w: picture %q", errNotFound, r.PathValue("frame"))
-	}
-	path, err := rm.clipPath(r.Context(), s.JobID, st.Track.Clip.SHA256)
-	if err != nil {
-		return nil, err
-	}
-	return rm.film.reel(r.Context(), path, st.Track.Clip, i)
-}
-
-// marks is a track as the page draws it. Places are px of the clip, to a tenth.
-type marks struct {
-	First  int         `json:"first"` // index of Frames[0]
-	Names  []string    `json:"names"` // of the body's points
-	Lead   string      `json:"lead"`  // "left" or "right" side of the body toward the pitcher; "" when unknown
-	Timed  bool        `json:"timed"`
-	Ms     []float64   `json:"ms"`
-	Frames []markFrame `json:"frames"`
-}
-
-type markFrame struct {
-	Body []float64  `json:"b,omitempty"` // x, y of each point
-	How  string     `json:"q,omitempty"` // one letter a point: what it rests on
-	Head []float64  `json:"h,omitempty"` // x, y, radius
-	Knob *placeMark `json:"k,omitempty"`
-	Tip  *placeMark `json:"t,omitempty"`
-	Ball *placeMark `json:"o,omitempty"`
-}
-
-type placeMark struct {
-	X float64 `json:"x"`
-	Y float64 `json:"y"`
-	Q string  `json:"q"`
-}
-
-// howLetter is a mark's How in one letter; "-" for a mark that was not found.
-func howLetter(h vision.How) string {
-	if h == vision.HowNone {
-		return "-"
-	}
-	return string(h[:1])
-}
-
-func tenth(v float64) float64 { return math.Round(v*10) / 10 }
-
-func place(m vision.Mark) *placeMark {
-	if !m.Found() {
-		return nil
-	}
-	return &placeMark{tenth(m.X), tenth(m.Y), howLetter(m.How)}
-}
-
-// marks sends where body, bat and ball are in every frame.
-func (rm *Room) marks(w http.ResponseWriter, r *http.Request) error {
-	s, err := rm.record(r.PathValue("job"), r.PathValue("n"))
-	if err != nil {
-		return err
-	}
-	st, err := rm.stages(s.JobID, s.N)
-	if err != nil {
-		return err
-	}
-	return sendJSON(w, newMarks(st))
-}
-
-func newMarks(st *stages) marks {
-	m := marks{First: st.Track.Frames[0].Index, Timed: st.Timeline.Timed}
-	for l := range vision.NumLandmarks {
-		m.Names = append(m.Names, vision.Landmark(l).String())
-	}
-	switch st.Track.Hand.Bats {
-	case vision.SideRight:
-		m.Lead = "left"
-	case vision.SideLeft:
-		m.Lead = "right"
-	}
-	for _, f := range st.Track.Frames {
-		d := markFrame{Knob: place(f.Knob), Tip: place(f.Tip), Ball: place(f.Ball)}
-		for _, b := range f.Body {
-			d.Body = append(d.Body, tenth(b.X), tenth(b.Y))
-			d.How += howLetter(b.How)
-		}
-		if f.Head.Found() {
-			d.Head = []float64{tenth(f.Head.X), tenth(f.Head.Y), tenth(f.HeadRadiusPx)}
-		}
-		m.Frames = append(m.Frames, d)
-		m.Ms = append(m.Ms, tenth(f.Ms))
-	}
-	return m
-}
-
-func sendJSON(w http.ResponseWriter, v any) error {
-	b, err := json.Marshal(v)
-	if err != nil {
-		return err
-	}
-	w.Header().Set("Content-Type", "application/json")
 	_, err = w.Write(b)
 	return err
 }

@@ -149,21 +149,23 @@ type row struct {
 	First string // the one thing to work on first; "" for none
 	Got   int    // measures with a value
 	Of    int    // measures
+	// Corrected: what is shown was corrected by hand.
+	Corrected bool
 }
 
 func newRow(e worker.Entry) row {
 	r := row{JobID: e.Job.ID, Hitter: e.Job.Subject.Hitter, Team: e.Job.Subject.Team, Clip: baseName(e.Job.Clip), State: e.State,
 		Submitted: e.Job.SubmittedAt.Local(), Changed: e.Changed, Attempts: e.Tries.Attempts, Reason: e.Reason}
 	if e.Kind != "" && e.State != worker.StateMeasured {
-		r.Advice = advice(e.Kind)
+		r.Advice = Advice(e.Kind)
 		r.Reason, _, _ = strings.Cut(e.Reason, ": ") // the rest is for whoever repairs it
 	}
 	r.Hitter = cmp.Or(r.Hitter, word("hitter.unnamed"))
 	return r
 }
 
-// advice is what a person can do about a clip that was not measured.
-func advice(k worker.Kind) string {
+// Advice is what a person can do about a clip that was not measured.
+func Advice(k worker.Kind) string {
 	if s, ok := table()["advice."+string(k)]; ok {
 		return s
 	}

@@ -101,7 +101,7 @@ func Merge(places, more []Place, instants, others []Instant) ([]Place, []Instant
 // and timed anew; instants are put on that. It takes some seconds.
 //
 // The error is ErrBad, that of a stage, or ctx's.
-func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, c Correction) (vision.Track, phases.Timeline, metrics.Swing, error) {
+func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, c Correction, o metrics.Options) (vision.Track, phases.Timeline, metrics.Swing, error) {
 	fail := func(err error) (vision.Track, phases.Timeline, metrics.Swing, error) {
 		return track, tl, metrics.Swing{}, fmt.Errorf("correct clip %s: %w", track.Clip.Name, err)
 	}
@@ -109,7 +109,7 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, c Corr
 		return fail(fmt.Errorf("%w: %d changes", ErrBad, n))
 	}
 	if len(c.Places) > 0 {
-		moved, err := move(track, c.Places)
+		moved, err := Move(track, c.Places)
 		if err == nil {
 			track, err = solve.Run(ctx, moved)
 		}
@@ -129,7 +129,7 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, c Corr
 		return fail(fmt.Errorf("%w: %w", ErrBad, err))
 	}
 	seen := track
-	_, s, err := analysis.Measure(ctx, track, tl, metrics.Options{})
+	_, s, err := analysis.Measure(ctx, track, tl, o)
 	if err != nil {
 		return fail(err)
 	}
@@ -152,9 +152,10 @@ func unique(notes []string) (out []string) {
 // is so for a tenth of a second, and a coach puts its first and its last frame right.
 const betweenMs = 150
 
-// move returns a copy of the track with marks where a person put them. In the frames
+// Move returns a copy of the track with marks where a person put them. In the frames
 // between two places of one point it moves by what the two moved, in proportion.
-func move(track vision.Track, places []Place) (vision.Track, error) {
+// Nothing is solved anew. The error is ErrBad.
+func Move(track vision.Track, places []Place) (vision.Track, error) {
 	out := track
 	out.Frames = slices.Clone(track.Frames)
 	at := map[int]int{}

@@ -65,7 +65,7 @@ func frameOf(t *testing.T, tl phases.Timeline, id phases.EventID) float64 {
 func TestMovedPointIsMeasuredAnew(t *testing.T) {
 	ctx := context.Background()
 	right, tl := rendered(t)
-	_, _, want, err := Measure(ctx, right, tl, Correction{Instants: []Instant{{Event: phases.Contact, Frame: frameOf(t, tl, phases.Contact)}}})
+	_, _, want, err := Measure(ctx, right, tl, Correction{Instants: []Instant{{Event: phases.Contact, Frame: frameOf(t, tl, phases.Contact)}}}, metrics.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -95,11 +95,11 @@ func TestMovedPointIsMeasuredAnew(t *testing.T) {
 	if faultTL, err = phases.Find(fault); err != nil {
 		t.Fatal(err)
 	}
-	_, _, bad, err := Measure(ctx, fault, faultTL, Correction{Instants: []Instant{{Event: phases.Contact, Frame: frameOf(t, tl, phases.Contact)}}})
+	_, _, bad, err := Measure(ctx, fault, faultTL, Correction{Instants: []Instant{{Event: phases.Contact, Frame: frameOf(t, tl, phases.Contact)}}}, metrics.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	track, _, got, err := Measure(ctx, wrong, faultTL, Correction{Places: places})
+	track, _, got, err := Measure(ctx, wrong, faultTL, Correction{Places: places}, metrics.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -126,7 +126,7 @@ func TestMovedPointIsMeasuredAnew(t *testing.T) {
 func TestMovedEventIsMeasuredAnew(t *testing.T) {
 	track, tl := rendered(t)
 	touch := frameOf(t, tl, phases.ToeTouch)
-	_, got, s, err := Measure(context.Background(), track, tl, Correction{Instants: []Instant{{Event: phases.ToeTouch, Frame: touch + 3}}})
+	_, got, s, err := Measure(context.Background(), track, tl, Correction{Instants: []Instant{{Event: phases.ToeTouch, Frame: touch + 3}}}, metrics.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -154,7 +154,7 @@ func TestBadCorrectionsAreRefused(t *testing.T) {
 		"no such event":    {Instants: []Instant{{Event: "apex", Frame: 5}}},
 		"before the clip":  {Instants: []Instant{{Event: phases.Contact, Frame: -1}}},
 	} {
-		if _, _, _, err := Measure(context.Background(), track, tl, c); !errors.Is(err, ErrBad) {
+		if _, _, _, err := Measure(context.Background(), track, tl, c, metrics.Options{}); !errors.Is(err, ErrBad) {
 			t.Errorf("%s: %v, want ErrBad", name, err)
 		}
 	}

@@ -59,6 +59,42 @@ func (s *Store) List(jobID string, swing int) ([]Kept, error) {
 	}
 }
 
+// Count is how many corrections the swings of a job have together.
+func (s *Store) Count(jobID string) (int, error) {
+	files, err := filepath.Glob(filepath.Join(s.dir, jobID, "*", "[1-9]*.json"))
+	return len(files), err
+}
+
+// All reads the corrections of every swing, by job.
+func (s *Store) All() (map[string][]Kept, error) {
+	jobs, err := os.ReadDir(s.dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%w: corrections: %w", worker.ErrStorage, err)
+	}
+	out := map[string][]Kept{}
+	for _, j := range jobs {
+		swings, err := os.ReadDir(filepath.Join(s.dir, j.Name()))
+		if err != nil {
+			return nil, fmt.Errorf("%w: corrections: %w", worker.ErrStorage, err)
+		}
+		for _, w := range swings {
+			n, err := strconv.Atoi(w.Name())
+			if err != nil {
+				continue
+			}
+			ks, err := s.List(j.Name(), n)
+			if err != nil {
+				return nil, err
+			}
+			out[j.Name()] = append(out[j.Name()], ks...)
+		}
+	}
+	return out, nil
+}
+
 // Get reads one; worker.ErrNoRecord when there is none.
 func (s *Store) Get(jobID string, swing, number int) (Kept, error) {
 	var k Kept

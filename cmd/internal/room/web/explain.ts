@@ -5,14 +5,14 @@ import { say } from "./say.js";
 // a swing at once, in some seconds, so it is asked once.
 export function explain(all: NodeListOf<HTMLDetailsElement>): void {
   let asked: Promise<Record<string, [string, number][]>> | undefined;
-  const at = document.getElementById("player")?.dataset.at;
+  const box = document.getElementById("player")?.dataset;
   all.forEach((d) =>
     d.addEventListener("toggle", async () => {
       const out = d.querySelector(".budget")!;
       if (!d.open || out.hasAttribute("data-done")) return;
       out.setAttribute("data-done", "");
       try {
-        asked ??= fetch(at + "/budget").then((r) => (r.ok ? r.json() : Promise.reject(r.status)));
+        asked ??= fetch(`${box?.at}/budget?as=${box?.version}`).then((r) => (r.ok ? r.json() : Promise.reject(r.status)));
         const shares = (await asked)[d.dataset.measure!];
         out.textContent = shares ? shares.map(([n, s]) => say("budget.share", n, s)).join(", ") : say("budget.none");
       } catch {

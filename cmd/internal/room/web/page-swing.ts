@@ -2,6 +2,7 @@
 import { Reel } from "./reel.js";
 import { Marks, draw } from "./over.js";
 import { Player } from "./player.js";
+import { correct } from "./correct.js";
 import { explain } from "./explain.js";
 
 const box = document.getElementById("player");
@@ -20,14 +21,16 @@ follow();
 
 async function open(box: HTMLElement): Promise<void> {
   const at = box.dataset.at!;
-  const answer = await fetch(at + "/marks");
+  const answer = await fetch(`${at}/marks?as=${box.dataset.version}`);
   const marks: Marks | null = answer.ok ? await answer.json() : null;
   const over = document.getElementById("over") as unknown as SVGSVGElement;
   const player = new Player(box, new Reel(at), marks);
   const layers = box.querySelectorAll<HTMLInputElement>("[data-layer]");
+  const hand = marks && correct(box, over, player, marks, () => redraw());
   const redraw = (): void => {
     const on = new Set([...layers].filter((l) => l.checked).map((l) => l.dataset.layer!));
     if (marks) draw(over, marks, player.frame, on);
+    hand?.draw();
   };
   layers.forEach((l) => l.addEventListener("change", redraw));
   player.onframe = redraw;
