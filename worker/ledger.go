@@ -426,15 +426,15 @@ func (l *Ledger) History(ctx context.Context, id string) ([]Change, error) {
 // Tally is how many jobs are in each state.
 type Tally struct {
 	Count map[State]int `json:"count"`
-	// Oldest is when the oldest job that is not final was submitted; zero when
-	// there is none.
+	// Oldest is when the oldest job that is neither final nor of low priority was
+	// submitted; zero when there is none.
 	Oldest time.Time `json:"oldest"`
 }
 
 // Tally counts the jobs by state.
 func (l *Ledger) Tally(ctx context.Context) (Tally, error) {
 	t := Tally{Count: map[State]int{}}
-	rows, err := l.db.QueryContext(ctx, `SELECT state, count(*), min(submitted_ms) FROM jobs GROUP BY state`)
+	rows, err := l.db.QueryContext(ctx, `SELECT state, count(*), min(CASE WHEN job->>'low' THEN NULL ELSE submitted_ms END) FROM jobs GROUP BY state`)
 	if err != nil {
 		return t, fmt.Errorf("%w: ledger: count: %w", ErrStorage, err)
 	}
@@ -442,12 +442,12 @@ func (l *Ledger) Tally(ctx context.Context) (Tally, error) {
 	for rows.Next() {
 		var s State
 		var n int
-		var ms int64
+		var ms sql.NullInt64
 		if err := rows.Scan(&s, &n, &ms); err != nil {
 			return t, fmt.Errorf("%w: ledger: count: %w", ErrStorage, err)
 		}
 		t.Count[s] = n
-		if at := time.UnixMilli(ms); !s.Final() && (t.Oldest.IsZero() || at.Before(t.Oldest)) {
+		if at := time.UnixMilli(ms.Int64); ms.Valid && !s.Final() && (t.Oldest.IsZero() || at.Before(t.Oldest)) {
 			t.Oldest = at
 		}
 	}

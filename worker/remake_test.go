@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -82,6 +83,76 @@ func TestRemake(t *testing.T) {
 	n.audit(6, 0, 0)
 	if after, err := os.ReadFile(filepath.Join(n.Home.RecordsDir(), two.ID, sumsName)); err != nil || !bytes.Equal(before, after) {
 		t.Errorf("the old record changed: %v", err)
+	}
+}
+
+// Two who remake the same record at once make one: whoever comes second finds it.
+func TestTwoRemakesAtOnce(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	j := n.clip("a.mp4", "two")
+	n.submit(j)
+	n.drain()
+	var made [8]struct {
+		rec Record
+		err error
+	}
+	n.withQueue(func(d *Desk) {
+		start := make(chan struct{})
+		var wg sync.WaitGroup
+		for i := range made {
+			m := remaker("test-2", testPipeline)
+			m.Measure = func(context.Context, json.RawMessage, json.RawMessage) (json.RawMessage, error) {
+				return testSwing(j, fmt.Sprintf("remade by %d", i)), nil
+			}
+			wg.Go(func() {
+				<-start
+				made[i].rec, made[i].err = d.Remake(t.Context(), m, j.ID)
+			})
+		}
+		close(start)
+		wg.Wait()
+	})
+	for _, m := range made {
+		if m.err != nil && !errors.Is(m.err, ErrRecorded) {
+			t.Fatal(m.err)
+		}
+		if len(m.rec.Events) != 2 || !bytes.Equal(m.rec.Events[0].Data(), made[0].rec.Events[0].Data()) {
+			t.Errorf("record of %d events: %v", len(m.rec.Events), m.rec.Events)
+		}
+	}
+	n.audit(2, 0, 0)
+	if left, err := filepath.Glob(filepath.Join(n.Home.RecordsDir(), ".new-*")); err != nil || len(left) > 0 {
+		t.Errorf("left %v, %v", left, err)
+	}
+}
+
+// A hitter is forgotten with what was remade, and nothing is remade of one who was.
+func TestRemadeIsForgotten(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	j := n.clip("a.mp4", "ok")
+	n.submit(j)
+	n.drain()
+	m := remaker("test-2", testPipeline)
+	n.withQueue(func(d *Desk) {
+		res, vision, err := m.Make(t.Context(), n.Records, j.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := d.Remake(t.Context(), m, j.ID); err != nil {
+			t.Fatal(err)
+		}
+		if p, err := d.Forget(t.Context(), Hitter{Name: testSubject.Hitter}); err != nil || !p.Clean() || p.Jobs != 2 {
+			t.Errorf("forgotten: %+v, %v", p, err)
+		}
+		// One that had begun before comes too late.
+		if _, err := d.storeRemade(t.Context(), m, j.ID, res, vision); !errors.Is(err, ErrForgotten) {
+			t.Errorf("stored after it was forgotten: %v", err)
+		}
+	})
+	if ids, err := n.Records.IDs(); err != nil || len(ids) != 0 {
+		t.Errorf("records %v, %v", ids, err)
 	}
 }
 

@@ -47,7 +47,7 @@ const sameSession = 4 * time.Hour
 // corrected, the latest records count.
 func Load(events []event.Event) ([]Swing, error) {
 	var out []Swing
-	first := recorded(events)
+	first := firstRecorded(events)
 	for _, e := range Latest(events) {
 		if e.Type() != worker.TypeMeasured {
 			continue
@@ -89,9 +89,9 @@ func clipOf(e event.Event) clip {
 	return clip{fmt.Sprint(ext["team"]), e.Subject(), fmt.Sprint(ext["clipsha256"])}
 }
 
-// recorded is when each clip was first recorded. A record that is made anew, years
+// firstRecorded is when each clip was first recorded. A record that is made anew, years
 // later, is still of that swing.
-func recorded(events []event.Event) map[clip]time.Time {
+func firstRecorded(events []event.Event) map[clip]time.Time {
 	first := map[clip]time.Time{}
 	for _, e := range events {
 		if at, ok := first[clipOf(e)]; !ok || e.Time().Before(at) {

@@ -76,3 +76,38 @@ func TestSessions(t *testing.T) {
 		t.Errorf("sessions %q %q %q %q %q", s(0), s(1), s(2), s(3), s(4))
 	}
 }
+
+// TestRemadeStaysWhereItWas: a record made anew a year later is of the swing of
+// that year, when nothing but the night it was first measured tells the day; and a
+// clip that could not be measured again keeps what was measured.
+func TestRemadeStaysWhereItWas(t *testing.T) {
+	first, second := time.Date(2025, 10, 1, 3, 0, 0, 0, time.UTC), time.Date(2025, 11, 1, 3, 0, 0, 0, time.UTC)
+	now := time.Date(2026, 11, 1, 3, 0, 0, 0, time.UTC)
+	failure := recorded(t, "ff", "c2", now, "", phases.KindSwing, 0)
+	failure.SetType(worker.TypeUnmeasured)
+	events := []event.Event{
+		recorded(t, "aa-1", "c1", first, "", phases.KindSwing, 50),
+		recorded(t, "bb-1", "c2", second, "", phases.KindSwing, 52),
+		recorded(t, "cc-1", "c1", now, "", phases.KindSwing, 51),
+		failure,
+	}
+	swings, err := Load(events)
+	if err != nil || len(swings) != 2 {
+		t.Fatal(swings, err)
+	}
+	for i, want := range []struct {
+		id string
+		at time.Time
+	}{{"cc-1", first}, {"bb-1", second}} {
+		if s := swings[i]; s.ID != want.id || !s.At.Equal(want.at) || s.From != FromRecorded {
+			t.Errorf("swing %d is %s of %v from %s, want %s of %v", i, s.ID, s.At, s.From, want.id, want.at)
+		}
+	}
+	var ids []string
+	for _, e := range Latest(events) {
+		ids = append(ids, e.ID())
+	}
+	if fmt.Sprint(ids) != "[bb-1 cc-1]" {
+		t.Errorf("latest %v, want bb-1 and cc-1", ids)
+	}
+}
