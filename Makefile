@@ -2,7 +2,7 @@
 # own set-up (system packages, ONNX Runtime) and is quick when repeated.
 SHELL := /bin/bash
 .DEFAULT_GOAL := bin/nightcage
-.PHONY: demo test bench accuracy calibrate cases faults lint readme setup clean bin/nightcage
+.PHONY: demo test bench accuracy calibrate cases faults lint readme setup setup-test clean bin/nightcage
 
 env := . cmd/setup/env.sh &&
 
@@ -18,10 +18,16 @@ bin/nightcage: setup
 demo: bin/nightcage
 	@cmd/setup/demo.sh
 
-lint: setup
+# A browser, and what checks pages, are for tests alone.
+setup-test: setup
+	@cmd/setup/packages.sh test
+	@cmd/setup/web.sh
+
+lint: setup-test
 	@test -z "$$(gofmt -l $$(git ls-files '*.go'))" || { gofmt -l $$(git ls-files '*.go'); echo "run gofmt -w on these files"; exit 1; }
 	@$(env) go vet ./...
 	@$(env) go tool staticcheck ./...
+	@node .tools/typescript/lib/tsc.js -p cmd/internal/room/web
 
 # matprofile counts OpenCV images, so that a leak fails a test.
 test: lint bin/nightcage

@@ -2,6 +2,7 @@
 # Installs the system packages Nightcage needs on Debian 12 or Ubuntu 24.04.
 #
 #   packages.sh build    headers and tools to compile and test (default)
+#   packages.sh test     what the tests need beyond that: a browser without a screen
 #   packages.sh run      shared libraries and ffprobe alone, for a running image
 #
 # Safe to repeat: when everything is present it installs nothing and needs no
@@ -17,6 +18,11 @@ build)
   want="ffmpeg pkg-config"
   for m in $modules flann ml stitching; do want="$want libopencv-$m-dev"; done
   ;;
+test)
+  # any Chromium will do: Ubuntu has it outside of its packages
+  for b in chromium chromium-browser google-chrome; do command -v "$b" >/dev/null && exit 0; done
+  want="chromium"
+  ;;
 run)
   # 406 is OpenCV 4.6; Ubuntu 24.04 renamed the packages with t64
   suffix=406
@@ -25,7 +31,7 @@ run)
   for m in $modules; do want="$want libopencv-$m$suffix"; done
   ;;
 *)
-  echo "packages.sh: unknown set '$what': say build or run" >&2
+  echo "packages.sh: unknown set '$what': say build, test or run" >&2
   exit 2
   ;;
 esac

@@ -35,7 +35,7 @@ func TestRepeatedSetUpDoesNothing(t *testing.T) {
 		}
 	}
 	env := []string{"PATH=" + bin, "NIGHTCAGE_ONNXRUNTIME="}
-	for _, args := range [][]string{{"./packages.sh", "build"}, {"./onnxruntime.sh"}} {
+	for _, args := range [][]string{{"./packages.sh", "build"}, {"./onnxruntime.sh"}, {"./web.sh"}} {
 		if out, code := run(t, env, "bash", args...); code != 0 || out != "" {
 			t.Errorf("%v on a machine that is set up: exit %d, says %q", args, code, out)
 		}
@@ -43,10 +43,10 @@ func TestRepeatedSetUpDoesNothing(t *testing.T) {
 }
 
 func TestScriptsRefuse(t *testing.T) {
-	if out, code := run(t, nil, "bash", "./packages.sh", "everything"); code != 2 || !strings.Contains(out, "build or run") {
+	if out, code := run(t, nil, "bash", "./packages.sh", "everything"); code != 2 || !strings.Contains(out, "build, test or run") {
 		t.Errorf("packages.sh everything: exit %d, %q", code, out)
 	}
-	for _, s := range []string{"packages.sh", "onnxruntime.sh", "demo.sh", "env.sh"} {
+	for _, s := range []string{"packages.sh", "onnxruntime.sh", "web.sh", "demo.sh", "env.sh"} {
 		if out, code := run(t, nil, "bash", "-n", s); code != 0 {
 			t.Errorf("%s does not parse: %s", s, out)
 		}
