@@ -1,19 +1,27 @@
 package main
 
 import (
+	"errors"
+	"io"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
+
+	"nightcage/worker"
 )
 
 func TestSheetNeedsConsent(t *testing.T) {
-	filled(t, recorded(t, rand.New(rand.NewPCG(83004, 1)), comets(0)[:1], 1, 1))
+	s := filled(t, recorded(t, rand.New(rand.NewPCG(83004, 1)), comets(0)[:1], 1, 1))
 	dir := filepath.Join(t.TempDir(), "sheets")
-	for _, args := range [][]string{{"00000000", "-o", dir}, {"000000000000000000000000000000", "-o", dir}, {"00000000000000000000000000000001"}, {"00000000000000000000000000000001", "-o", dir}} {
-		if out, code := nightcage(t, append([]string{"sheet"}, args...)...); code != exitUsage || out != "" {
-			t.Errorf("%v: exit code %d\n%s", args, code, out)
-		}
+	id := strings.Repeat("0", 31) + "1"
+	o := sheetOptions{to: dir}
+	if err := o.run(t.Context(), s, id, io.Discard); !errors.Is(err, worker.ErrNoConsent) || exitCode(err) != exitUsage {
+		t.Errorf("without consent: %v", err)
+	}
+	if out, code := nightcage(t, "sheet", id, "-o", dir); code != exitUsage || out != "" {
+		t.Errorf("exit code %d\n%s", code, out)
 	}
 	if _, err := os.Stat(dir); !os.IsNotExist(err) {
 		t.Errorf("something was written: %v", err)

@@ -159,7 +159,7 @@ func Film(ctx context.Context, path string, t vision.Track, tl phases.Timeline, 
 	// Messengers show a GIF where they do not play a film; a palette of its own keeps
 	// the thin lines clean.
 	out, err := exec.CommandContext(ctx, "ffmpeg", "-hide_banner", "-loglevel", "error", "-y", "-i", mp4,
-		"-vf", "fps=10,scale=w=360:h=360:force_original_aspect_ratio=decrease:flags=lanczos,split[a][b];[a]palettegen=max_colors=96[p];[b][p]paletteuse=dither=bayer",
+		"-vf", "fps=8,scale=w=320:h=320:force_original_aspect_ratio=decrease:flags=lanczos,split[a][b];[a]palettegen=max_colors=64[p];[b][p]paletteuse=dither=bayer",
 		gif).CombinedOutput()
 	if err != nil {
 		return fmt.Errorf("film of clip %s as GIF: %w: %s", t.Clip.Name, err, strings.TrimSpace(string(out)))

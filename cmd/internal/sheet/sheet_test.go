@@ -99,10 +99,10 @@ func TestFilm(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, seconds := len(g.Image), float64(want)/filmFPS; math.Abs(float64(got)-10*seconds) > 2 {
-		t.Errorf("the GIF has %d pictures, want about %.0f", got, 10*seconds)
+	if got, seconds := len(g.Image), float64(want)/filmFPS; math.Abs(float64(got)-8*seconds) > 2 {
+		t.Errorf("the GIF has %d pictures, want about %.0f", got, 8*seconds)
 	}
-	if d := g.Image[0].Bounds().Size(); max(d.X, d.Y) != 360 {
+	if d := g.Image[0].Bounds().Size(); max(d.X, d.Y) != 320 {
 		t.Errorf("the GIF is %v", d)
 	}
 }
