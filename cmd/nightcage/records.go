@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcage/cmd/internal/report"
+	"nightcage/cmd/internal/season"
 	"nightcage/metrics"
 	"nightcage/phases"
 	"nightcage/worker"
@@ -24,6 +25,7 @@ type recordsOptions struct {
 	home   homeFlags
 	team   string
 	hitter string
+	all    bool
 	asJSON bool
 }
 
@@ -33,8 +35,9 @@ func newRecordsCommand() *cobra.Command {
 		Use:   "records [ID]",
 		Short: "List stored records, or print one",
 		Long: `Records lists the swings that were measured and the clips that could not be,
-oldest first, or prints one in full. An ID may be cut short as long as it is
-unique. Every record is checked against its checksum as it is read.
+oldest first, or prints one in full. Of a clip with several records, by newer
+versions or remade, the newest is listed, with --all each. An ID may be cut short
+as long as it is unique. Every record is checked against its checksum as it is read.
 
 ` + exitCodesHelp,
 		Args: cobra.MaximumNArgs(1),
@@ -53,6 +56,7 @@ unique. Every record is checked against its checksum as it is read.
 	o.home.bind(cmd.Flags())
 	cmd.Flags().StringVar(&o.team, "team", "", "only those of the team with this `NAME`")
 	cmd.Flags().StringVar(&o.hitter, "hitter", "", "only those of the hitter with this `NAME`")
+	cmd.Flags().BoolVar(&o.all, "all", false, "also the earlier records of a clip")
 	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the records as JSON, one CloudEvent a line")
 	return cmd
 }
@@ -63,6 +67,9 @@ func (o *recordsOptions) list(ctx context.Context, s *store, out io.Writer) erro
 	events, damaged, err := s.events(ctx, o.wants)
 	if err != nil {
 		return err
+	}
+	if !o.all {
+		events = season.Latest(events)
 	}
 	print := printTable
 	if o.asJSON {
