@@ -22,6 +22,8 @@ import (
 
 const testPipeline = "test-1"
 
+var testSubject = vision.Subject{Hitter: "Wren Alder", Team: "Cinder Creek Comets", HeightIn: 66, BatIn: 31}
+
 // The record's own schema and its own way to say failed.
 var testSchema = Schema{
 	URI:      "urn:nightcage:swing:1",
@@ -225,8 +227,7 @@ func (n *night) clip(name, script string) Job {
 
 func (n *night) job(path string) Job {
 	n.t.Helper()
-	j, err := NewJob(n.t.Context(), path, vision.Subject{Hitter: "Wren Alder", Team: "Cinder Creek Comets", HeightIn: 66, BatIn: 31},
-		testPipeline, time.Now())
+	j, err := NewJob(n.t.Context(), path, testSubject, testPipeline, time.Now())
 	if err != nil {
 		n.t.Fatal(err)
 	}
