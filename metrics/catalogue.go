@@ -82,6 +82,7 @@ type entry struct {
 	bent    bool                 // an angle of two limbs: sideways scatter can only bend a straight one
 	inseam  bool                 // needs the inseam
 	height  bool                 // needs the height
+	placed  bool                 // an x from the lead ankle, which gets a place's name
 }
 
 func entries() []entry {

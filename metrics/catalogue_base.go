@@ -66,33 +66,6 @@ func ballOfFoot(s *scene, at phases.EventID) r3.Vec {
 	return r3.Add(heel, r3.Scale(ballOfFootShare, r3.Sub(toe, heel)))
 }
 
-// weightForward is how long before contact the centre of mass passes the middle
-// of the base for good, ms.
-func weightForward(s *scene) float64 {
-	all := s.between(phases.LoadStart, phases.Contact, 12)
-	last, before := math.NaN(), math.NaN()
-	for i := len(all) - 1; i >= 0 && s.why == nil; i-- {
-		share := alongBase(s, s.massAt(all[i]).X, all[i])
-		if share < .5 {
-			if i == len(all)-1 {
-				before = math.Inf(-1)
-				break
-			}
-			t := all[i].ms + (all[i+1].ms-all[i].ms)*(.5-share)/(last-share)
-			before = all[len(all)-1].ms - t
-			break
-		}
-		last = share
-	}
-	if s.why == nil && s.d == nil && !(before >= 0) {
-		s.fail(ReasonUndefined, "the weight does not pass the middle of the base between the load and contact")
-	}
-	if s.d != nil {
-		before *= s.d.time
-	}
-	return before
-}
-
 func baseEntries() []entry {
 	ankles := []string{roleAnkles}
 	leadLeg, backLeg := []string{roleLeadHip, roleLeadKnee, roleLeadAnkle}, []string{roleBackHip, roleBackKnee, roleBackAnkle}
@@ -103,9 +76,6 @@ func baseEntries() []entry {
 	in := "[in_i]"
 	toe, contact := phases.ToeTouch, phases.Contact
 
-	weight := base("weight_forward_time_contact", "weight forward to contact", "ms", "ms", "capture time from the last instant at which the centre of mass is behind the middle of the base (mass_over_base below .5) to contact", "0 or more", 40, []string{roleWholeBody},
-		weightForward, phases.LoadStart, contact)
-	weight.NeedsClock = true
 	entries := []entry{
 		base("base_width_toe_touch", "base width at toe touch", "in", in, width, "0 or more", 2, ankles, baseWidth, toe),
 		base("base_over_inseam_toe_touch", "base width over inseam", "1", "1", width+" divided by the inseam", "1 as wide as the inseam", .06, ankles,
@@ -169,13 +139,13 @@ func baseEntries() []entry {
 			func(s *scene) float64 {
 				return s.mid(vision.LeftHip, s.at(toe)).X - s.mid(vision.LeftHip, s.at(phases.LoadStart)).X
 			}, phases.LoadStart, toe),
-		weight,
 		bent(solved(base("back_knee_angle_plant", "back knee at heel plant", "deg", "deg", "back"+knee+"heel plant", kneeSign, 8, backLeg, backKnee(phases.HeelPlant), phases.HeelPlant))),
 		base("back_foot_slide_finish", "back foot slide to the finish", "in", in, "x of the ball of the back foot (.72 of the way from heel to toe) at the finish minus at toe touch", stretch, 1.5, []string{roleBackHeel, roleBackToe},
 			func(s *scene) float64 { return ballOfFoot(s, phases.Finish).X - ballOfFoot(s, toe).X }, toe, phases.Finish),
 		base("back_heel_lift_finish", "back heel lift at the finish", "in", in, "y of the back heel at the finish minus at toe touch", "+ up", 1.5, []string{roleBackHeel},
 			func(s *scene) float64 { return s.moved(s.rear(vision.LeftHeel), toe, phases.Finish).Y }, toe, phases.Finish),
 	}
+	entries = append(entries, weightEntries()...)
 	for i := range entries {
 		switch entries[i].ID {
 		case "base_over_inseam_toe_touch":

@@ -29,8 +29,8 @@ func lineEntries() []entry {
 	spray := "direction, seen from above, in which the ball would tend to go at the "
 	pulled := "0 toward the pitcher, + pulled"
 	return []entry{
-		onLine("barrel_joins_line_extension", "barrel joins the pitch's line", "in", in, "x of the sweet spot where it comes onto the pitch's line, minus x of the lead ankle at contact", "+ in front of the front ankle, - behind it", 4, func(l stretch) float64 { return l.from }, roleLeadAnkle),
-		onLine("barrel_leaves_line_extension", "barrel leaves the pitch's line", "in", in, "x of the sweet spot where it goes off the pitch's line, minus x of the lead ankle at contact", "+ in front of the front ankle, - behind it", 4, func(l stretch) float64 { return l.to }, roleLeadAnkle),
+		placed(onLine("barrel_joins_line_extension", "barrel joins the pitch's line", "in", in, "x of the sweet spot where it comes onto the pitch's line, minus x of the lead ankle at contact", "+ in front of the front ankle, - behind it", 4, func(l stretch) float64 { return l.from }, roleLeadAnkle)),
+		placed(onLine("barrel_leaves_line_extension", "barrel leaves the pitch's line", "in", in, "x of the sweet spot where it goes off the pitch's line, minus x of the lead ankle at contact", "+ in front of the front ankle, - behind it", 4, func(l stretch) float64 { return l.to }, roleLeadAnkle)),
 		extreme(onLine("barrel_on_line_length_extension", "barrel on the pitch's line, length", "in", in, "length of the sweet spot's path on the pitch's line", "0 or more", 5, func(l stretch) float64 { return l.length })),
 		ofTime,
 		timed("timing_early_contact", "timing margin, early", "ms", "ms", "how much earlier "+same, "0 or more, looked for up to 40 ms", 4, func(t timing) float64 { return t.early }),

@@ -78,6 +78,10 @@ func countCoverage(t *testing.T, e errorsOf, perClip int) {
 		ta := tallies[d.ID]
 		n, held, absent = n+ta.n, held+ta.held, absent+ta.absent
 		if ta.n == 0 {
+			// These four hitters end with the weight in front; see weight_test.go.
+			if d.ID == "weight_returns_time_finish" && ta.absent == 0 {
+				continue
+			}
 			t.Errorf("%s was never measured", d.ID)
 			continue
 		}

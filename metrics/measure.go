@@ -23,6 +23,9 @@ type Options struct {
 	Budget   bool        // fill Result.Budget, at one more pass for each source of error
 	// Calibration scales the drawn error bars; nil leaves them as drawn.
 	Calibration *Calibration
+	// Rules set bands and findings when everything is measured: a *rules.Set. nil
+	// leaves them empty.
+	Rules interface{ Apply(*Swing) }
 }
 
 func (o Options) draws() int {
@@ -104,6 +107,9 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o Opti
 		if s.Measures, err = timesOnly(ctx, s.Measures, all, &track, tl, o); err != nil {
 			return Swing{}, fmt.Errorf("measure %s: %w", track.Clip.Name, err)
 		}
+		if o.Rules != nil {
+			o.Rules.Apply(&s)
+		}
 		return s, nil
 	}
 	if err := fill(ctx, s.Measures, all, r, &track, o); err != nil {
@@ -117,6 +123,9 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o Opti
 		return m.Value != nil && strings.HasPrefix(m.ID, massPrefix)
 	}) {
 		s.Notes = append(s.Notes, "weight over the base rests on the segment table of "+DeLevaTable)
+	}
+	if o.Rules != nil {
+		o.Rules.Apply(&s)
 	}
 	return s, nil
 }
@@ -301,6 +310,9 @@ func fill(ctx context.Context, out []Result, all []entry, r *reading, t *vision.
 		conclude(&out[i], all[i], nominal[i], lengthened[i], samples[i])
 		o.Calibration.calibrate(&out[i])
 		grade(&out[i], all[i], r, t, uses[i])
+		if all[i].placed && out[i].Value != nil {
+			out[i].Place = r.place(*out[i].Value, *out[i].Low95, *out[i].High95)
+		}
 	}
 	if !o.Budget {
 		return nil

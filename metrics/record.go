@@ -124,7 +124,10 @@ type Result struct {
 	Frames     *[2]int  `json:"frames"`    // first and last frame it was read from; null when none
 	Landmarks  []string `json:"landmarks"` // the hitter's own left and right
 	View       How      `json:"view,omitempty"`
-	Band       *Band    `json:"band"` // null where the literature gives none for the told sport and level
+	// Place says in words beside which part of the body a value lies, and from
+	// which to which its interval reaches; of measures of where a ball was met.
+	Place string `json:"place,omitempty"`
+	Band  *Band  `json:"band"` // null where the literature gives none for the told sport and level
 	// Calibration is what the drawn error bar was multiplied by; absent where no
 	// calibration speaks of the measure. See Calibration.
 	Calibration float64 `json:"calibration,omitempty"`

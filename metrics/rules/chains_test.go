@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"bytes"
 	"encoding/json"
 	"math"
 	"math/rand/v2"
@@ -235,6 +236,16 @@ func TestOwnChains(t *testing.T) {
 	n := len(Shipped().Chains)
 	if len(set.Chains) != n || set.Chains[0].ID != first || set.Chains[0].Name != "Slow bat" || set.Chains[n-1].ID != "slow" || indexOf(set.Chains, second) >= 0 {
 		t.Errorf("%d chains of %d shipped, one replaced, one new, one left out", len(set.Chains), n)
+	}
+	again, err := Unpack(set.Pack())
+	if err != nil || again.SHA256 != set.SHA256 || again.Name != set.Name || len(again.Chains) != n {
+		t.Errorf("handed over: %+v, %v", again, err)
+	}
+	if again, err := Unpack(Shipped().Pack()); err != nil || again != Shipped() {
+		t.Errorf("the shipped rules handed over: %+v, %v", again, err)
+	}
+	if _, err := Load("own.yaml", append([]byte(ownChain), bytes.Repeat([]byte("#"), MaxBytes)...)); err == nil {
+		t.Error("a file above the bound is read")
 	}
 	if _, err := Load("own.yaml", []byte("leave_out: [back_heel_early, backheel]\n")); err == nil || !strings.Contains(err.Error(), `own.yaml:1: leave_out/1: no chain that ships is called "backheel"`) {
 		t.Errorf("leaving out what is not there: %v", err)

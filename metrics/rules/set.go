@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 
 	"nightcage/metrics"
@@ -27,7 +28,14 @@ type Set struct {
 	SHA256 string // of the files' bytes, one after the other; lower-case hex
 	Chains []Chain
 	Bands  Bands
+	file   string // what Load was called with; "" for the shipped set
+	text   []byte
 }
+
+// MaxBytes bounds a coach's file. It is ten times the one that ships, and what is
+// handed to another process in its environment must stay under 128 kB (Linux,
+// execve(2)).
+const MaxBytes = 100 << 10
 
 // file is a file of rules. Each part may be absent.
 type file struct {
@@ -72,12 +80,16 @@ func sum(parts ...[]byte) string {
 // looked for. name is what errors and records call the file. The error joins one
 // line for each thing that is wrong, as "name:line: where: what".
 func Load(name string, text []byte) (*Set, error) {
+	if len(text) > MaxBytes {
+		return nil, fmt.Errorf("%s: %d bytes; rules may have %d", name, len(text), MaxBytes)
+	}
 	base := Shipped()
 	own, err := read(name, text, base.Chains)
 	if err != nil {
 		return nil, err
 	}
-	s := &Set{Name: ShippedName + " and " + name, SHA256: sum(shippedYAML, text), Bands: base.Bands.with(own.Bands)}
+	s := &Set{Name: ShippedName + " and " + name, SHA256: sum(shippedYAML, text), Bands: base.Bands.with(own.Bands),
+		file: name, text: text}
 	for _, c := range base.Chains {
 		if i := indexOf(own.Chains, c.ID); i >= 0 {
 			c = own.Chains[i]
@@ -110,6 +122,24 @@ func read(name string, text []byte, shipped []Chain) (file, error) {
 		}
 	}
 	return own, errors.Join(errs...)
+}
+
+// Pack is what Unpack makes the same set from in another process; "" for the
+// shipped one.
+func (s *Set) Pack() string {
+	if s.file == "" {
+		return ""
+	}
+	return s.file + "\n" + string(s.text)
+}
+
+// Unpack undoes Pack. Errors: those of Load.
+func Unpack(packed string) (*Set, error) {
+	if packed == "" {
+		return Shipped(), nil
+	}
+	name, text, _ := strings.Cut(packed, "\n")
+	return Load(name, []byte(text))
 }
 
 // Apply holds a swing against the rules: it sets the record's bands, its findings

@@ -169,7 +169,11 @@ func (p *printer) measures(s metrics.Swing) {
 			if m.Reason != "" {
 				grade += ": " + m.ReasonText
 			}
-			rows = append(rows, fmt.Sprintf("  %s\t%s\t%s\t%s", d.Name, metrics.Text(m), grade, band(m)))
+			compare := band(m)
+			if m.Place != "" {
+				compare = m.Place
+			}
+			rows = append(rows, fmt.Sprintf("  %s\t%s\t%s\t%s", d.Name, metrics.Text(m), grade, compare))
 			under[len(rows)-1] = budget(m)
 		}
 	}
