@@ -11,6 +11,7 @@ import (
 
 	"github.com/cloudevents/sdk-go/v2/event"
 	"github.com/cloudevents/sdk-go/v2/types"
+	"golang.org/x/text/unicode/norm"
 
 	"nightcage/vision"
 )
@@ -108,8 +109,9 @@ CREATE TABLE IF NOT EXISTS consents (
 ) STRICT;
 `
 
-// nameKey is a team's or hitter's name as the ledger compares it.
-func nameKey(name string) string { return strings.ToLower(strings.TrimSpace(name)) }
+// nameKey is a team's or hitter's name as the ledger compares it. Folder names
+// come with their accents apart from some systems, typed ones do not.
+func nameKey(name string) string { return strings.ToLower(norm.NFC.String(strings.TrimSpace(name))) }
 
 // TellConsent keeps what was told of a hitter, unless something was told later.
 // It holds for all of the hitter's records, those stored before included.

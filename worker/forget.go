@@ -240,6 +240,15 @@ func (d *Desk) doomHitter(ctx context.Context, h Hitter) (doomed, error) {
 	for _, t := range teams {
 		h.Team = t
 	}
+	copies, err := d.Ledger.watchedOf(ctx, h)
+	if err != nil {
+		return x, err
+	}
+	for _, c := range copies {
+		if !slices.Contains(x.clips, c) {
+			x.clips = append(x.clips, c)
+		}
+	}
 	x.spare(others, "it is another hitter's clip too")
 	return x, nil
 }

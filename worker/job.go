@@ -13,6 +13,9 @@ import (
 	"strings"
 	"time"
 	"unicode"
+	"unicode/utf8"
+
+	"golang.org/x/text/unicode/norm"
 
 	"nightcage/vision"
 )
@@ -61,8 +64,9 @@ type Job struct {
 // The error is a *Failure: ClassBadClip when the file cannot be read or the
 // subject is not believable.
 func NewJob(ctx context.Context, path string, subject vision.Subject, pipeline string, now time.Time) (Job, error) {
-	subject.Hitter = strings.TrimSpace(subject.Hitter)
-	subject.Team = strings.TrimSpace(subject.Team)
+	// Folder names come with their accents apart from some systems.
+	subject.Hitter = norm.NFC.String(strings.TrimSpace(subject.Hitter))
+	subject.Team = norm.NFC.String(strings.TrimSpace(subject.Team))
 	if subject.Bats == "" {
 		subject.Bats = vision.SideUnknown
 	}
@@ -72,6 +76,9 @@ func NewJob(ctx context.Context, path string, subject vision.Subject, pipeline s
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		return Job{}, fmt.Errorf("find %s: %w", path, err)
+	}
+	if !utf8.ValidString(abs) { // a job is JSON
+		return Job{}, &Failure{Class: ClassBadClip, Kind: KindUnreadable, Words: "the clip's name is not written in Unicode: give it another"}
 	}
 	sum, err := hashClip(ctx, abs, nil)
 	if err != nil {
