@@ -73,6 +73,8 @@ func New(o Options) (*Room, error) {
 	rm.get("/swing/{job}/{n}/frames/{frame}", rm.frames)
 	rm.get("/swing/{job}/{n}/frame/{frame}", rm.frame)
 	rm.get("/swing/{job}/{n}/still/{event}", rm.still)
+	rm.get("/trend", rm.trends)
+	rm.get("/trend/hitter", rm.trend)
 	rm.get("/static/{name}", rm.static)
 	reads := api.API{Ledger: o.Ledger, Records: o.Records, Log: o.Log}
 	h, err := reads.Handler()
