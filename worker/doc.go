@@ -58,6 +58,18 @@
 // submitted now. Records are never overwritten; of a clip with several, the one
 // made last counts.
 //
+// # Forgetting
+//
+// Forget removes a hitter from every store and counts each before and after, by
+// reading it anew; Expire does the same by age. First the jobs are marked in the
+// record store, under the lock that whoever stores a record shares (Records.hold):
+// after that nothing of them can be stored by anyone, however far an analysis, a
+// retry or a remake has come. Then the stores are emptied. The queue's server
+// keeps the bytes of acknowledged messages in its blocks, so a stream that still
+// names a job is emptied and filled again.
+//
+// Consent is kept per hitter; MayShare is asked before anything leaves the home.
+//
 // # One home directory
 //
 //	queue/        the embedded server's store, behind an exclusive lock
@@ -65,6 +77,7 @@
 //	ledger.db     the ledger
 //	tokens.json   hashes of access tokens, mode 0600
 //	records/ID/   SHA256SUMS, and in N/ swing N: record, stills, track (gzip), timeline
+//	records/.forgotten/  marks of forgotten jobs, by a hash of their ID
 //	scratch/      what running analyses write
 //
 // The queue's store can be open in one process only. `nightcage work` opens it

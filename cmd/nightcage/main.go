@@ -31,7 +31,7 @@ func newRootCommand() *cobra.Command {
 		SilenceErrors: true,
 	}
 	root.AddCommand(newMeasureCommand(), newSubmitCommand(), newWorkCommand(), newRecordsCommand(), newStatusCommand(),
-		newRetryCommand(), newStaleCommand(), newRemakeCommand(), newTokenCommand(), newAuditCommand(), newJudgeCommand(), newCalibrateCommand(), newMeasuresCommand(), newWhyCommand(), newChangeCommand(), newCompareCommand(), newExportCommand(), newSheetCommand(), newRoomCommand(), newMorningCommand(), newForgetCommand(), newExpireCommand(), newConsentCommand(), newAnalyzeChildCommand())
+		newRetryCommand(), newStaleCommand(), newRemakeCommand(), newTokenCommand(), newAuditCommand(), newJudgeCommand(), newCalibrateCommand(), newMeasuresCommand(), newWhyCommand(), newChangeCommand(), newCompareCommand(), newExportCommand(), newSheetCommand(), newRoomCommand(), newWatchCommand(), newMorningCommand(), newForgetCommand(), newExpireCommand(), newConsentCommand(), newAnalyzeChildCommand())
 	usageErrors(root)
 	return root
 }
