@@ -88,18 +88,18 @@ func (rm *Room) takeCorrection(w http.ResponseWriter, r *http.Request) (to strin
 	return s.Href() + "?as=" + strconv.Itoa(n), nil
 }
 
-// truth is a correction as training truth: what a person says of a clip, without
+// handTruth is a correction as training truth: what a person says of a clip, without
 // the numbers that came of it.
-type truth struct {
+type handTruth struct {
 	correct.Correction
 	Number int             `json:"number"`
 	Clip   correct.ClipRef `json:"clip"`
 }
 
-func truths(all []correct.Kept) []truth {
-	out := []truth{}
+func truths(all []correct.Kept) []handTruth {
+	out := []handTruth{}
 	for _, k := range all {
-		out = append(out, truth{k.Correction, k.Number, k.Clip})
+		out = append(out, handTruth{k.Correction, k.Number, k.Clip})
 	}
 	return out
 }
@@ -123,7 +123,7 @@ func (rm *Room) allCorrections(w http.ResponseWriter, _ *http.Request) error {
 	if err != nil {
 		return err
 	}
-	out := map[string][]truth{}
+	out := map[string][]handTruth{}
 	for job, ks := range all {
 		out[job] = truths(ks)
 	}

@@ -188,7 +188,8 @@ export function correct(box: HTMLElement, over: SVGSVGElement, player: Player, m
     changes();
   });
 
-  send.addEventListener("click", async () => {
+  byId<HTMLFormElement>("c-form").addEventListener("submit", async (e) => {
+    e.preventDefault();
     const token = byId<HTMLInputElement>("c-token").value.trim();
     if (!token) {
       tell.textContent = say("token");
