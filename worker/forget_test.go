@@ -342,3 +342,47 @@ func TestForgetWhileRemaking(t *testing.T) {
 		}
 	})
 }
+
+// TestForgetBesideOthers: emptying the queue's stream under a worker that is
+// measuring another hitter's clip loses nothing of that hitter and stores nothing
+// twice. What others keep under a job's name goes too.
+func TestForgetBesideOthers(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	n.Grace = 20 * time.Second
+	g := gate{make(chan struct{}, 1), make(chan struct{})}
+	const team = "Cinder Creek Comets"
+	gone := n.of(team, "Rook Calder", "a.mp4", "ok")
+	n.submit(gone)
+	n.drain()
+	n.Drain = false
+	n.Analyzer = g
+	hers, next := n.of(team, "Juniper Sable", "b.mp4", "ok"), n.of(team, "Juniper Sable", "c.mp4", "ok")
+	n.submit(hers, next)
+	corrected := filepath.Join(n.Home.Dir(), "corrections", gone.ID, "1")
+	if err := os.MkdirAll(corrected, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	stop, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	done := make(chan error)
+	go func() { done <- n.Serve(stop, t.Context(), QueueOptions{Listen: true, Log: n.Log}) }()
+	<-g.began
+	p, err := n.forget(Hitter{Name: "Rook Calder"})
+	if err != nil || !p.Clean() || p.was(StoreScratch) != 1 {
+		t.Fatalf("%v %+v", err, p)
+	}
+	if _, err := os.Stat(corrected); err == nil {
+		t.Error("a correction is there")
+	}
+	close(g.end)
+	n.waitFor(hers, StateMeasured)
+	n.waitFor(next, StateMeasured)
+	cancel()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	n.Analyzer = script{}
+	n.drain()
+	n.audit(2, 0, 0)
+}
