@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 )
 
@@ -71,7 +72,8 @@ type weights struct {
 
 // run is DepthNet.forward of models/body/depth.py with its batch norms folded.
 func (w weights) run(in map[string][]float64) []float64 {
-	x := w.conv(plane{32, in["t226"]}, "first", 1).relu()
+	fine := w.conv(plane{32, in["t226"]}, "first", 1).relu()
+	x, coarse := fine, plane{}
 	for _, d := range []struct {
 		name, join string
 		side       int
@@ -82,6 +84,9 @@ func (w weights) run(in map[string][]float64) []float64 {
 			block := fmt.Sprintf("%s.blocks.%d.", d.name, b)
 			grown := w.conv(w.conv(x, block+"wide", 1), block+"grow", 1).relu()
 			x = x.plus(w.conv(grown, block+"shrink", 1))
+		}
+		if d.name == "d16" {
+			coarse = x
 		}
 	}
 	marks := slices.Clone(in["landmarks"])
@@ -95,8 +100,61 @@ func (w weights) run(in map[string][]float64) []float64 {
 	flat := w.linear(w.conv(x, "narrow", 1).relu().v, "flat")
 	deep := w.linear(in["t335"], "deep")
 	answer := w.linear(slices.Concat(marks, in["world"]), "answer")
-	mid := w.linear(rectified(slices.Concat(flat, deep, answer)), "mid")
-	return w.linear(rectified(mid), "out")
+	whole := rectified(w.linear(rectified(slices.Concat(flat, deep, answer)), "mid"))
+	out := w.linear(whole, "out")
+	for i, p := range jointPlaces(in["landmarks"]) {
+		about := [][2]float64{{0, 0}, {8, 0}, {-8, 0}, {0, 8}, {0, -8}} // px of the square
+		var near []float64                                              // channel by channel, the places of each together
+		for k, off := range about {
+			for c, v := range fine.at(p[0]+off[0], p[1]+off[1]) {
+				if k == 0 {
+					near = append(near, make([]float64, len(about))...)
+				}
+				near[c*len(about)+k] = v
+			}
+		}
+		which := make([]float64, len(jointPoints))
+		which[i] = 1
+		each := slices.Concat(near, coarse.at(p[0], p[1]), whole, which)
+		out = append(out, w.linear(rectified(w.linear(each, "near")), "place")...)
+	}
+	return out
+}
+
+// jointPoints are the points of PoseFull whose mean each joint starts from, as depth.py
+// has them; the last is the head.
+var jointPoints = [...][]int{{11}, {13}, {15}, {23}, {25}, {27}, {29}, {31}, {12}, {14}, {16}, {24}, {26}, {28}, {30}, {32}, {7, 8}}
+
+// jointPlaces are the places of PoseFull, px of the square, held to it.
+func jointPlaces(landmarks []float64) (out [len(jointPoints)][2]float64) {
+	for i, list := range jointPoints {
+		for c := range 2 {
+			for _, k := range list {
+				out[i][c] += landmarks[5*k+c] / float64(len(list))
+			}
+			out[i][c] = min(max(out[i][c], 0), 256)
+		}
+	}
+	return out
+}
+
+// at samples all channels at a place of the 256 px square, straight between cells'
+// middles; beyond the outermost the edge goes on.
+func (p plane) at(x, y float64) []float64 {
+	cell := func(v float64) (lo, hi int, f float64) {
+		v = min(max(v*float64(p.side)/256-0.5, 0), float64(p.side-1))
+		lo = int(v)
+		return lo, min(lo+1, p.side-1), v - float64(lo)
+	}
+	c0, c1, fx := cell(x)
+	r0, r1, fy := cell(y)
+	cells := p.side * p.side
+	out := make([]float64, len(p.v)/cells)
+	for i := range out {
+		v := func(r, c int) float64 { return p.v[i*cells+r*p.side+c] }
+		out[i] = (1-fy)*((1-fx)*v(r0, c0)+fx*v(r0, c1)) + fy*((1-fx)*v(r1, c0)+fx*v(r1, c1))
+	}
+	return out
 }
 
 // conv pads by half the kernel; a layer whose weights have one input channel is
@@ -132,6 +190,9 @@ func (w weights) conv(x plane, layer string, stride int) plane {
 
 func (w weights) linear(x []float64, layer string) []float64 {
 	kernel, y := w.v[layer+".weight"], slices.Clone(w.v[layer+".bias"])
+	if kernel == nil {
+		kernel = w.turned(len(x), len(y))
+	}
 	if len(kernel) != len(x)*len(y) {
 		w.t.Fatalf("%s: %d weights for %d in and %d out", layer, len(kernel), len(x), len(y))
 	}
@@ -141,6 +202,21 @@ func (w weights) linear(x []float64, layer string) []float64 {
 		}
 	}
 	return y
+}
+
+// turned is the kernel of a layer over several points at once, which the file keeps in by
+// out and under no name of its own.
+func (w weights) turned(in, out int) []float64 {
+	for name, shape := range w.shape {
+		if strings.HasPrefix(name, "onnx::MatMul") && slices.Equal(shape, []int{in, out}) {
+			kernel := make([]float64, in*out)
+			for i, v := range w.v[name] {
+				kernel[i%out*in+i/out] = v
+			}
+			return kernel
+		}
+	}
+	return nil
 }
 
 func rectified(x []float64) []float64 {

@@ -36,10 +36,12 @@ const (
 	PoseFull Network = "pose_full"
 
 	// BodyDepth says how deep the parts of a body lie. Its inputs are what PoseFull
-	// gave for a square: the five inner maps, landmarks, world. Output out [1,34],
+	// gave for a square: the five inner maps, landmarks, world. Output out [1,85],
 	// raw: 13 depths in tenths of standing height, 13 logs of their scales over
 	// 0.04; line of the hips x, y, z and log of its heading's scale over 0.2 rad;
-	// line of the shoulders, likewise. See its card.
+	// line of the shoulders, likewise; then for 17 joints how far each lies from the
+	// landmarks' place for it, x and y over 4 px, and log of the scale over 4 px.
+	// See its card.
 	BodyDepth Network = "body_depth"
 
 	// PoseDetection finds people in a square picture. Input image
@@ -94,7 +96,7 @@ var networks = map[Network]spec{
 	},
 	BodyDepth: {
 		inputs:  slices.Concat(poseInner, []Tensor{poseLandmarks, poseWorld}),
-		outputs: []Tensor{{"out", []int64{1, 34}}},
+		outputs: []Tensor{{"out", []int64{1, 85}}},
 	},
 	PoseFull: {
 		inputs: []Tensor{{"image", []int64{1, 3, 256, 256}}},

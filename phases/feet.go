@@ -48,6 +48,11 @@ const blindS = 80
 // shoe and guessed to an inch or so, while it comes down by some 3 in in 70 ms.
 const blindHeelS = 23
 
+// heelDrawnMs is the part of heel plant's error that the marks do not show in their own
+// scatter: a network draws a raised heel half an inch too low and a standing one as much
+// too high (rendered swings), and near the ground the heel comes down an inch in some 20 ms.
+const heelDrawnMs = 10
+
 // findFeet places stride start, toe touch and heel plant in the time up to
 // contact.
 func (r *reading) findFeet(contact float64) feet {
@@ -383,7 +388,9 @@ func (r *reading) heelDown(f foot, touch finding, contact float64) finding {
 		}
 		evidence = append(evidence, "lead ankle comes to rest")
 	}
-	return r.place(p, 0.9, evidence...)
+	out := r.place(p, 0.9, evidence...)
+	out.sd = math.Hypot(out.sd, heelDrawnMs)
+	return out
 }
 
 // sharpen repeats a location within three standard errors of the first answer

@@ -42,6 +42,10 @@ DEPTHS = 13
 SWAPPED = [1, 0, 3, 2, 5, 4, 7, 6, 9, 8, 10, 11, 12]
 LINES = ((HIP, HIP + 8), (SH, SH + 8))  # left minus right: hips, shoulders
 OUTPUTS = 2 * DEPTHS + 4 * len(LINES)
+# The pose network's points for the 17; the head is midway between its ears
+POSE = [11, 13, 15, 23, 25, 27, 29, 31, 12, 14, 16, 24, 26, 28, 30, 32]
+EARS = [7, 8]
+PLACE_PX = 4.0  # what 1 of an output place means, px of the square
 UNIT = 0.1  # of standing height, what 1 of an output depth means
 NU = 4.0  # degrees of freedom of the Student-t of every error
 
@@ -50,17 +54,41 @@ def truth_of(points):
     """points [n,17,3] in heights -> depths [n,13], lines [n,2,3]."""
     w = depth_terms().to(points.device)
     depths = points[:, :, 2] @ w.T
-    lines = torch.stack([points[:, a] - points[:, b] for a, b in LINES], 1)
+    lines = torch.stack([points[:, a, :3] - points[:, b, :3] for a, b in LINES], 1)
     return depths, lines
 
 
 def split(out):
     """Raw output [n,34] -> depths (heights), log of their scale, line vectors
     [n,2,3], log of the scale of their yaw (radians)."""
+    out = out[:, :OUTPUTS]
     d = out[:, :DEPTHS] * UNIT
     ld = out[:, DEPTHS : 2 * DEPTHS] + math.log(0.04)
     r = out[:, 2 * DEPTHS :].view(-1, len(LINES), 4)
     return d, ld.clamp(-7, 1), r[:, :, :3], (r[:, :, 3] + math.log(0.2)).clamp(-5, 1)
+
+
+def pose_places(landmarks):
+    """The pose network's own places of the 17 points, px of the square."""
+    xy = landmarks.view(-1, 39, 5)[:, :, :2]
+    return torch.cat([xy[:, POSE], xy[:, EARS].mean(1, keepdim=True)], 1)
+
+
+def split_places(out, landmarks):
+    """Places [n,17,2], px of the square, and the log of their scales [n,17], px."""
+    p = out[:, OUTPUTS:].view(-1, 17, 3)
+    return pose_places(landmarks) + PLACE_PX * p[:, :, :2], (p[:, :, 2] + math.log(PLACE_PX)).clamp(-2, 4)
+
+
+def place_loss(out, landmarks, points, weight):
+    """A two-dimensional Student-t for every point inside the square."""
+    xy, ls = split_places(out, landmarks)
+    want = points[:, :, 3:]
+    inside = ((want > 2) & (want < 254)).all(2).float() * weight[:, None]
+    r2 = (xy - want).square().sum(2)
+    nll = 2 * ls + 0.5 * (NU + 2) * torch.log1p(r2 * torch.exp(-2 * ls) / NU)
+    plain = F.smooth_l1_loss(xy / PLACE_PX, want / PLACE_PX, reduction="none").sum(2)
+    return ((nll + plain) * inside).sum() / inside.sum().clamp(min=1)
 
 
 def yaw(v):
@@ -78,7 +106,7 @@ def student(log_scale, r):
     return log_scale + 0.5 * (NU + 1) * torch.log1p((r * torch.exp(-log_scale)).square() / NU)
 
 
-def loss_of(out, points, weight):
+def loss_of(out, landmarks, points, weight):
     depths, lines = truth_of(points)
     d, ld, v, ly = split(out)
     unit = lines / lines.norm(dim=2, keepdim=True)
@@ -88,7 +116,8 @@ def loss_of(out, points, weight):
     nll = nll + 2 * (flat * student(ly, wrap(yaw(v) - yaw(unit)))).mean(1)
     plain = F.smooth_l1_loss(d / 0.05, depths / 0.05, reduction="none").mean(1)
     plain = plain + 3 * (v - unit).square().sum(2).mean(1)
-    return (weight * (nll + plain)).sum() / weight.sum().clamp(min=1)
+    depth = (weight * (nll + plain)).sum() / weight.sum().clamp(min=1)
+    return depth + place_loss(out, landmarks, points, weight)
 
 
 def conv_bn(ci, co, k=1, stride=1, groups=1):
@@ -126,7 +155,7 @@ class Down(nn.Module):
 
 
 class DepthNet(nn.Module):
-    """Inner maps of the pose network and its own answer -> [n,34] raw."""
+    """Inner maps of the pose network and its own answer -> [n,85] raw."""
 
     def __init__(self):
         super().__init__()
@@ -140,16 +169,33 @@ class DepthNet(nn.Module):
         self.answer = nn.Linear(195 + 117, 128)
         self.mid = nn.Linear(256 + 192 + 128, 256)
         self.out = nn.Linear(256, OUTPUTS)
-        nn.init.normal_(self.out.weight, std=0.01)
-        nn.init.zeros_(self.out.bias)
+        # each point: the maps about where the pose network has it, and the whole body
+        self.near = nn.Linear(5 * 64 + 128 + 256 + 17, 160)
+        self.place = nn.Linear(160, 3)
+        for last in (self.out, self.place):
+            nn.init.normal_(last.weight, std=0.01)
+            nn.init.zeros_(last.bias)
+        self.register_buffer("about", torch.tensor([[0.0, 0.0], [1, 0], [-1, 0], [0, 1], [0, -1]]) * (8 / 128), persistent=False)
+        self.register_buffer("which", torch.eye(17), persistent=False)
 
     def forward(self, t226, t251, t269, t316, t335, landmarks, world):
-        x = F.relu(self.first(t226))
-        x = self.d4(self.d8(self.d16(x, t251), t269), t316)
+        fine = F.relu(self.first(t226))
+        coarse = self.d16(fine, t251)
+        x = self.d4(self.d8(coarse, t269), t316)
         x = F.relu(self.flat(F.relu(self.narrow(x)).flatten(1)))
         deep = F.relu(self.deep(t335.flatten(1)))
         # pixels to -1..1 and logits cut off; metres as they are
         m = landmarks.view(-1, 39, 5)
         m = torch.cat([m[:, :, :3] / 128 - 1, m[:, :, 3:].clamp(-8, 8) / 8], 2)
         a = F.relu(self.answer(torch.cat([m.flatten(1), world], 1)))
-        return self.out(F.relu(self.mid(F.dropout(torch.cat([x, deep, a], 1), 0.1, self.training))))
+        whole = F.relu(self.mid(F.dropout(torch.cat([x, deep, a], 1), 0.1, self.training)))
+        at = (pose_places(landmarks) / 128 - 1).clamp(-1, 1)
+        n = at.shape[0]
+        around = (at[:, :, None] + self.about).to(fine.dtype)
+        near = F.grid_sample(fine, around, padding_mode="border", align_corners=False)  # [n,64,17,5]
+        near = near.permute(0, 2, 1, 3).flatten(2)
+        far = F.grid_sample(coarse, at[:, :, None].to(coarse.dtype), padding_mode="border", align_corners=False)
+        far = far.permute(0, 2, 1, 3).flatten(2)
+        each = torch.cat([near, far, whole[:, None].expand(n, 17, 256), self.which.to(fine.dtype).expand(n, 17, 17)], 2)
+        place = self.place(F.relu(self.near(each)))
+        return torch.cat([self.out(whole), place.flatten(1)], 1)

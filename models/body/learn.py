@@ -46,6 +46,7 @@ class Average:
 def mirrored(x, points):
     p = points.clone()
     p[:, :, 0] *= -1
+    p[:, :, 3] = 256 - p[:, :, 3]
     return x.flip(-1), torch.cat([p[:, 8:16], p[:, :8], p[:, 16:]], 1)
 
 
@@ -69,11 +70,35 @@ class Replay:
         return x, points, seen
 
 
+def resume(model, path):
+    """Goes on from a network's ONNX file, in which a convolution and its batch
+    normalisation are one: the normalisations start, and stay, plain scales."""
+    import onnx
+    from onnx import numpy_helper
+
+    kept = {i.name: torch.from_numpy(numpy_helper.to_array(i).copy()) for i in onnx.load(path).graph.initializer}
+    state = model.state_dict()
+    for name in list(state):
+        stem, _, last = name.rpartition(".")
+        if stem.endswith(".0") and f"{stem[:-2]}.weight" in kept and last == "weight":
+            state[name].copy_(kept[f"{stem[:-2]}.weight"])
+        elif stem.endswith(".1") and f"{stem[:-2]}.bias" in kept:
+            state[name].copy_(kept[f"{stem[:-2]}.bias"] if last == "bias" else torch.full_like(state[name], 0.0 if last == "running_mean" else 1.0))
+        elif name in kept and kept[name].shape == state[name].shape:
+            state[name].copy_(kept[name])
+        else:
+            print("starts new:", name, flush=True)
+    model.load_state_dict(state)
+    for m in model.modules():
+        if isinstance(m, torch.nn.BatchNorm2d):
+            m.eval()
+
+
 def fit(pool, stage, pose, args):
     torch.manual_seed(SEED)
     model = depth.DepthNet().cuda()
     if args.init:
-        model.load_state_dict(torch.load(args.init, map_location="cuda")["ema"])
+        resume(model, args.init)
     average, replay = Average(model), Replay(64)
     decay = [p for p in model.parameters() if p.dim() > 1]
     rest = [p for p in model.parameters() if p.dim() <= 1]
@@ -97,9 +122,10 @@ def fit(pool, stage, pose, args):
             x, points, seen = replay.draw()
         if step % 32 == 0:
             stage.back.renew(64)
+        answer = pose(x)
         with torch.autocast("cuda", torch.bfloat16):
-            out = model(**pose(x))
-        loss = depth.loss_of(out.float(), points, (seen > 0.4).float())
+            out = model(**answer)
+        loss = depth.loss_of(out.float(), answer["landmarks"], points, (seen > 0.4).float())
         opt.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 5.0)
@@ -124,7 +150,9 @@ def measure(model, pose, sets):
     for x, points, seen, lab in sets:
         x = x.float() / 255
         answer = pose(x)
-        d, ld, v, ly = depth.split(model(**answer).float())
+        out = model(**answer).float()
+        d, ld, v, ly = depth.split(out)
+        at, al = depth.split_places(out, answer["landmarks"])
         mx, _ = mirrored(x, points)
         md, _, mv, _ = depth.split(model(**pose(mx)).float())
         md = md[:, depth.SWAPPED].clone()
@@ -149,6 +177,9 @@ def measure(model, pose, sets):
             "yo": depth.wrap(depth.yaw(own) - true) * deg,
             "sep": depth.wrap(depth.yaw(v[:, 1]) - depth.yaw(v[:, 0]) - true[:, 1] + true[:, 0]) * deg,
             "sepo": depth.wrap(depth.yaw(own[:, 1]) - depth.yaw(own[:, 0]) - true[:, 1] + true[:, 0]) * deg,
+            "p": (at - points[:, :, 3:]).norm(dim=2) / HEIGHT * 100,
+            "pz": (at - points[:, :, 3:]).norm(dim=2) * torch.exp(-al),
+            "po": (depth.pose_places(answer["landmarks"]) - points[:, :, 3:]).norm(dim=2) / HEIGHT * 100,
             "eloff": depths[:, 6:8] * 100,
             "elgot": d[:, 6:8] * 100,
             "view": lab[:, samples.VIEW],
@@ -166,6 +197,10 @@ def quant(v, q):
 
 DEPTH_NAMES = ("knee L", "knee R", "ankle L", "ankle R", "wrist L", "wrist R", "elbow L", "elbow R",
                "toe L", "toe R", "trunk", "head", "ankles")
+
+
+PLACE_NAMES = tuple(f"{n} {s}" for s in "LR" for n in ("shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "toe")) + ("head",)
+HEIGHT = 256 / 1.27  # px of a standing height in the square
 
 
 def table(res, title):
@@ -198,6 +233,14 @@ def table(res, title):
             f"depth {name:8s} |error| {quant(e.abs(), 0.5):5.2f} p90 {quant(e.abs(), 0.9):5.2f} bias {quant(e, 0.5):5.2f}"
             f" |z| 50/68/95 % {quant(z, 0.5):.2f} {quant(z, 0.68):.2f} {quant(z, 0.95):.2f}"
         )
+    for m in (None, 0):
+        pick = ok if m is None else ok & (res["mode"] == m)
+        for j, name in enumerate(PLACE_NAMES):
+            e, o, z = res["p"][pick][:, j], res["po"][pick][:, j], res["pz"][pick][:, j]
+            lines.append(
+                f"place {name:10s} mode {m} |error| {quant(e, 0.5):5.2f} p90 {quant(e, 0.9):5.2f} own {quant(o, 0.5):5.2f} {quant(o, 0.9):5.2f}"
+                f" |z| 50/95 % {quant(z, 0.5):.2f} {quant(z, 0.95):.2f}"
+            )
     clear = ok[:, None] & (res["eloff"].abs() > 3)
     right = (res["eloff"] * res["elgot"] > 0) & clear
     lines.append(f"elbow more than 3 % off its line: right side {float(right.sum()) / max(1, int(clear.sum())):.3f} of {int(clear.sum())}")
@@ -271,7 +314,7 @@ def main():
     ap.add_argument("--out", required=True)
     ap.add_argument("--pose", required=True)
     ap.add_argument("--minutes", type=float, default=8)
-    ap.add_argument("--init", help="weights to go on from")
+    ap.add_argument("--init", help="ONNX file to go on from")
     ap.add_argument("--samples", type=int, default=60000, help="rendered samples kept")
     ap.add_argument("--first", type=int, default=2000, help="samples to wait for")
     ap.add_argument("--lr", type=float, default=2e-3)

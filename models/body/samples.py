@@ -11,14 +11,15 @@ import torch
 SIDE = 352  # px of a rendered sample
 HEIGHT_PX = 256 / 1.27  # px of a standing height in it
 PLANES = 4  # R G B A
-LABELS = 56
+LABELS = 90
 POINTS = 17  # x, y, z each, then:
 VIEW, AZIMUTH, MODE, TIME = range(51, 55)
+PLACES = 56  # x, y of each point, px from the middle
 VIEWS = ("open side", "closed side", "rear", "front", "oblique")
 
 
 def read_file(path):
-    """One renderer file: samples [n,4,S,S] uint8, labels [n,56], scene [3,S,S]."""
+    """One renderer file: samples [n,4,S,S] uint8, labels [n,90], scene [3,S,S]."""
     lab = np.fromfile(path[:-4] + ".lab", np.float32).reshape(-1, LABELS)
     raw = np.fromfile(path, np.uint8)
     n, size = len(lab), PLANES * SIDE * SIDE

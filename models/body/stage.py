@@ -24,11 +24,16 @@ def cut_out(px, m):
 
 
 def placed(lab, m, flip):
-    """The body's points [n,17,3] as the placed picture shows them."""
+    """The body's points [n,17,5] as the placed picture shows them: x, y, z in
+    standing heights, and where they are in the 256 px square."""
     p = lab[:, : 3 * samples.POINTS].view(-1, samples.POINTS, 3)
     turn = m[:, :, :2] / torch.linalg.det(m[:, :, :2]).abs().sqrt()[:, None, None]
     xy = p[:, :, :2] @ turn  # the inverse of an orthogonal map, for rows
     p = torch.cat([xy, p[:, :, 2:]], 2)
+    # m takes the square's px to the sample's
+    q = lab[:, samples.PLACES :].view(-1, samples.POINTS, 2) - m[:, None, :, 2]
+    q = torch.linalg.solve(m[:, :, :2], q.mT).mT + 128
+    p = torch.cat([p, q], 2)
     other = torch.cat([p[:, 8:16], p[:, :8], p[:, 16:]], 1)  # left is right in a mirror
     return torch.where((flip < 0)[:, None, None], other, p)
 
@@ -36,7 +41,7 @@ def placed(lab, m, flip):
 class Stage(Augment):
     @torch.no_grad()
     def __call__(self, px, lab):
-        """Returns image [n,3,256,256], points [n,17,3], and the share [n] of each
+        """Returns image [n,3,256,256], points [n,17,5], and the share [n] of each
         body that is not covered."""
         n = len(px)
         flip = either(n)

@@ -47,7 +47,8 @@ type sight struct {
 	points   [points]point
 	presence float64
 	roi      ROI
-	relief   *vision.Relief // nil where nobody is
+	relief   *vision.Relief    // nil where nobody is
+	joints   *[numJoints]joint // nil where nobody is
 }
 
 // next is the square in which to look for the same person in the next frame.
@@ -88,9 +89,7 @@ func (e *Estimator) once(ctx context.Context, img gocv.Mat, r ROI, net unveiled)
 	if s.presence < present {
 		return s, nil
 	}
-	var err error
-	s.relief, err = e.relief(ctx, r.Turn)
-	return s, err
+	return s, e.deepen(ctx, &s)
 }
 
 // read decodes the network's outputs into s, whose roi is set.

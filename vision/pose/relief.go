@@ -18,17 +18,20 @@ const (
 	leastHeadingLog, mostHeadingLog = -5, 1
 )
 
-// relief runs the depth network on what the landmark network has just given for
-// a square turned by turn.
-func (e *Estimator) relief(ctx context.Context, turn float64) (*vision.Relief, error) {
+// deepen runs the depth network on what the landmark network has just given for the
+// square of s.
+func (e *Estimator) deepen(ctx context.Context, s *sight) error {
 	// Outputs 4 to 8 are the inner maps, 0 the landmarks, 3 the world places.
 	for i, from := range [...]int{4, 5, 6, 7, 8, 0, 3} {
 		copy(e.depth.Input(i), e.landmarks.Output(from))
 	}
 	if err := e.depth.Run(ctx); err != nil {
-		return nil, err
+		return err
 	}
-	return readRelief(e.depth.Output(0), turn), nil
+	out := e.depth.Output(0)
+	s.relief = readRelief(out, s.roi.Turn)
+	s.joints = readJoints(out[len(out)-3*numJoints:], e.landmarks.Output(0), s.roi)
+	return nil
 }
 
 // readRelief decodes the network's raw output for a square turned by turn.

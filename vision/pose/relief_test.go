@@ -172,3 +172,30 @@ func TestReadRelief(t *testing.T) {
 		}
 	}
 }
+
+// readJoints by hand, in a square of 512 px about (100, 100) that leans by a quarter
+// turn, where two picture px are one of the square and the square's right is the
+// picture's down: the landmark network's place for the left elbow, point 13, is the
+// square's middle, and the head's lies between the ears, points 7 and 8.
+func TestReadJoints(t *testing.T) {
+	landmarks := make([]float32, 5*points)
+	landmarks[5*13], landmarks[5*13+1] = 128, 128
+	landmarks[5*7], landmarks[5*8] = 120, 140
+	landmarks[5*7+1], landmarks[5*8+1] = 10, 20
+	out := make([]float32, 3*numJoints)
+	copy(out[3*1:], []float32{1, -.5, float32(math.Log(2))}) // 4 px right, 2 up; scale 8 px
+	out[3*(numJoints-1)+2] = -40                             // held to e^-2
+	js := readJoints(out, landmarks, ROI{X: 100, Y: 100, Side: 512, Turn: math.Pi / 2})
+	head := js[numJoints-1]
+	for _, c := range []struct {
+		name      string
+		got, want float64
+	}{
+		{"elbow x", js[1].x, 104}, {"elbow y", js[1].y, 108}, {"elbow's error", js[1].sigma, placeTrust * 16},
+		{"head x", head.x, 100 + 2*(128-15)}, {"head y", head.y, 100 + 2*(130-128)}, {"head's error", head.sigma, placeTrust * 2 * math.Exp(-2)},
+	} {
+		if math.Abs(c.got-c.want) > 1e-5 {
+			t.Errorf("%s: %.6f, want %.6f", c.name, c.got, c.want)
+		}
+	}
+}

@@ -46,6 +46,9 @@ const (
 	// as long as a phase of the swing.
 	turnSpread = 20 * math.Pi / 180
 	turnLastsS = 0.3
+	// Where a relief says how far a line is turned, a hitter unlike the mean must be able
+	// to show it: the mean only fills in.
+	turnSpreadSaid = 40 * math.Pi / 180
 	// The turn's acceleration about its mean: 12 rad/s reached over 40 ms is
 	// 300 rad/s^2, a good half of it root mean square, for 30 ms.
 	densityOpen = 180.0 * 180.0 * 2 * 0.03
@@ -144,7 +147,11 @@ func (b *bar) linearise(s *normal) {
 	gm, gw := b.global[barMarkGain], b.global[barWorldGain]
 	for i, open := range b.open {
 		w := min(1, b.lasts[i]/turnLastsS)
-		s.add([]int{i, n + barShift}, []float64{1, b.meanSlope(i)}, open-b.meanAt(i), w/(turnSpread*turnSpread))
+		spread := turnSpread
+		if b.said[i].ok {
+			spread = turnSpreadSaid
+		}
+		s.add([]int{i, n + barShift}, []float64{1, b.meanSlope(i)}, open-b.meanAt(i), w/(spread*spread))
 		if g := &b.said[i]; g.ok {
 			r := wrap(open + b.global[barReliefOff] - g.open)
 			s.add([]int{i, n + barReliefOff}, []float64{1, 1}, r, robust(r/g.sigma)*min(1, b.lasts[i]/reliefLastsS)/(g.sigma*g.sigma))

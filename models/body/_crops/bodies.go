@@ -22,11 +22,12 @@ import (
 // picture of the renderer's own scene; beside it a .lab file of bodyLabels
 // float32 a sample: 17 points (x, y, z) in standing heights from the middle of
 // the hips, x right, y down, z away along the ray to the hips, in bodyPoints'
-// order; then view, camera azimuth (deg), mode, time to contact (s).
+// order; then view, camera azimuth (deg), mode, time to contact (s), nothing; then
+// where the points are in the picture, px from its middle, x and y each.
 const (
 	bodyPx     = 256 / 1.27 // px of a standing height
 	bodyPlanes = 4
-	bodyLabels = 56
+	bodyLabels = 56 + 2*17
 )
 
 // bodyPoints are a body's joints: shoulder, elbow, wrist, hip, knee, ankle, heel,
@@ -199,6 +200,8 @@ func (f *filmer) body(d dice, sw *swing, px []byte, lab []float32) bool {
 	for i, p := range pts {
 		q := R.V(p.Sub(hips)).Mul(1 / sw.rig.b.Height)
 		lab[3*i], lab[3*i+1], lab[3*i+2] = float32(q.X), float32(q.Y), float32(q.Z)
+		c := cam.R.V(p.Sub(cam.C))
+		lab[56+2*i], lab[57+2*i] = float32(cam.F*c.X/c.Z+cam.CX-cropS/2), float32(cam.F*c.Y/c.Z+cam.CY-cropS/2)
 	}
 	lab[51], lab[52], lab[53], lab[54] = viewCode[view], float32(az), float32(mode), float32(t)
 	return true
