@@ -19,6 +19,7 @@ import (
 	"github.com/cloudevents/sdk-go/v2/event"
 
 	"nightcage/metrics"
+	"nightcage/metrics/rules"
 	"nightcage/phases"
 	"nightcage/vision"
 	"nightcage/vision/clip"
@@ -187,6 +188,17 @@ func TestSubmitWorkRecords(t *testing.T) {
 	if out, _ := nightcage(t, submit...); strings.Count(out, "already queued") != 3 {
 		t.Errorf("submitted twice:\n%s", out)
 	}
+	own := filepath.Join(dir, "home", "rules.yaml")
+	for _, text := range []string{"leave_out: [backheel]\n", "leave_out: [back_heel_early]\n"} {
+		if err := os.WriteFile(own, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if strings.Contains(text, "backheel") {
+			if _, code := nightcage(t, "work", "--drain"); code != exitUsage {
+				t.Errorf("work with rules that leave out what is not there: exit code %d", code)
+			}
+		}
+	}
 	if out, code := nightcage(t, "work", "--drain", "--slots", "2"); code != exitOK {
 		t.Fatalf("work: exit code %d\n%s", code, out)
 	}
@@ -219,6 +231,12 @@ func TestSubmitWorkRecords(t *testing.T) {
 		}
 		status[s.Status]++
 		if s.Status == metrics.StatusMeasured {
+			if s.Rules == nil || s.Rules.Name != "shipped and rules.yaml" || len(s.NotRaised)+len(s.Findings) != len(rules.Shipped().Chains)-1 {
+				t.Errorf("held against %+v, %d chains looked for of %d shipped, one left out in the home", s.Rules, len(s.NotRaised)+len(s.Findings), len(rules.Shipped().Chains))
+			}
+			if out, code := nightcage(t, "why", e.ID()[:8]); code != exitOK || !strings.Contains(out, `"shipped and rules.yaml"`) || strings.Contains(out, rules.Shipped().Chains[0].Name) {
+				t.Errorf("why: exit code %d\n%s", code, out)
+			}
 			checkFiles(t, filepath.Join(dir, "home", "records", strings.TrimSuffix(e.ID(), "-1")))
 			if out, code := nightcage(t, "records", e.ID()[:8]); code != exitOK || !strings.Contains(out, "Rook Calder") {
 				t.Errorf("one record: exit code %d\n%s", code, out)

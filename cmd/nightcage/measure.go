@@ -27,6 +27,7 @@ type measureOptions struct {
 	timeline string
 	stills   string
 	budget   bool
+	rules    rulesFlag
 }
 
 func newMeasureCommand() *cobra.Command {
@@ -56,6 +57,7 @@ true capture rate sets the clock of a slow-motion clip.
 		},
 	}
 	o.who.bind(cmd.Flags())
+	o.rules.bind(cmd.Flags(), rulesOfShipped)
 	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the record as JSON")
 	cmd.Flags().StringVar(&o.track, "track", "", "also write where body, bat and ball are in every frame, as JSON, to `FILE`")
 	cmd.Flags().StringVar(&o.timeline, "timeline", "", "also write the events and phases, as JSON, to `FILE`")
@@ -65,13 +67,17 @@ true capture rate sets the clock of a slow-motion clip.
 }
 
 func (o *measureOptions) run(ctx context.Context, path string, subject vision.Subject, out, log io.Writer) error {
+	held, err := o.rules.load("")
+	if err != nil {
+		return err
+	}
 	a, err := analysis.New(ctx)
 	if err != nil {
 		return err
 	}
 	defer a.Close()
 	progress, done := bar(log, "measuring "+filepath.Base(path))
-	found, err := a.Run(ctx, path, subject, analysis.Options{NoStills: o.stills == "", Budget: o.budget}, progress)
+	found, err := a.Run(ctx, path, subject, analysis.Options{NoStills: o.stills == "", Budget: o.budget, Rules: held}, progress)
 	done()
 	if err != nil {
 		return o.failed(a, path, subject, err, out)

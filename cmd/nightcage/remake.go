@@ -11,14 +11,16 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcage/metrics"
+	"nightcage/metrics/rules"
 	"nightcage/phases"
 	"nightcage/vision"
 	"nightcage/worker"
 	"nightcage/worker/analysis"
 )
 
-// remaker is what makes records anew in the present version.
-func remaker() worker.Remaker {
+// remaker is what makes records anew in the present version, held against a set of
+// rules.
+func remaker(held *rules.Set) worker.Remaker {
 	return worker.Remaker{
 		Pipeline: analysis.PipelineVersion,
 		Vision:   analysis.VisionVersion,
@@ -32,7 +34,7 @@ func remaker() worker.Remaker {
 			if err := json.Unmarshal(timeline, &tl); err != nil {
 				return nil, fmt.Errorf("%w: timeline: %w", worker.ErrDamaged, err)
 			}
-			_, swing, err := analysis.Measure(ctx, t, tl, metrics.Options{})
+			_, swing, err := analysis.Measure(ctx, t, tl, metrics.Options{Rules: held})
 			if err != nil {
 				return nil, err
 			}
@@ -73,7 +75,11 @@ A remade record has no stills: those of the old record show the old values.
 				return err
 			}
 			defer s.close()
-			return o.run(cmd.Context(), s, remaker(), args, cmd.OutOrStdout())
+			held, err := (&rulesFlag{}).load(s.home.Dir())
+			if err != nil {
+				return err
+			}
+			return o.run(cmd.Context(), s, remaker(held), args, cmd.OutOrStdout())
 		},
 	}
 	o.home.bind(cmd.Flags())

@@ -55,7 +55,11 @@ has nothing else to do.
 				return err
 			}
 			defer s.close()
-			return o.run(cmd.Context(), s, remaker(), cmd.OutOrStdout())
+			held, err := (&rulesFlag{}).load(s.home.Dir())
+			if err != nil {
+				return err
+			}
+			return o.run(cmd.Context(), s, remaker(held), cmd.OutOrStdout())
 		},
 	}
 	o.home.bind(cmd.Flags())

@@ -18,6 +18,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcage/metrics"
+	"nightcage/metrics/rules"
 	"nightcage/models"
 	"nightcage/vision"
 	"nightcage/vision/clip"
@@ -32,6 +33,7 @@ type workOptions struct {
 	grace  time.Duration
 	drain  bool
 	walls  bool
+	rules  rulesFlag
 	listen string
 }
 
@@ -70,6 +72,7 @@ takes no clips, and goes on by itself afterwards.
 	}
 	o.home.bind(cmd.Flags())
 	o.queue.bind(cmd.Flags())
+	o.rules.bind(cmd.Flags(), rulesOfHome)
 	// One analysis uses one core and half a gigabyte.
 	cmd.Flags().IntVar(&o.slots, "slots", max(1, runtime.NumCPU()/2), "clips measured side by side")
 	cmd.Flags().DurationVar(&o.grace, "grace", 30*time.Second, "time to finish after a stop was asked for")
@@ -101,8 +104,12 @@ func (o *workOptions) run(stop context.Context, log io.Writer) error {
 	if err != nil {
 		return err
 	}
+	held, err := o.rules.load(s.home.Dir())
+	if err != nil {
+		return err
+	}
 	child := worker.Child{Home: s.home, Command: []string{thisProgram, analyzeChildName}, Limits: worker.DefaultLimits(),
-		Walls: walls, Reads: []string{library}}
+		Walls: walls, Reads: []string{library}, Env: []string{rulesEnv + "=" + held.Pack()}}
 	// Better found here than by every clip of the night.
 	if err := child.Check(stop, "--check"); err != nil {
 		return err
@@ -118,7 +125,7 @@ func (o *workOptions) run(stop context.Context, log io.Writer) error {
 		Home:     s.home,
 		Ledger:   s.ledger,
 		Records:  s.records,
-		Analyzer: child,
+		Analyzer: worker.Telling{Analyzer: child, Home: s.home},
 		Schema:   recordSchema(),
 		Pipeline: analysis.PipelineVersion,
 		Slots:    o.slots,
@@ -183,6 +190,10 @@ const thisProgram = "/proc/self/exe"
 // analyzeChildName is the hidden subcommand that measures one clip for a worker.
 const analyzeChildName = "analyze-child"
 
+// rulesEnv hands the rules to it as they were when the worker started: a file that
+// is edited in the night neither fails clips nor changes what they are held against.
+const rulesEnv = "NIGHTCAGE_RULES"
+
 func newAnalyzeChildCommand() *cobra.Command {
 	var check bool
 	cmd := &cobra.Command{
@@ -195,7 +206,11 @@ func newAnalyzeChildCommand() *cobra.Command {
 			if check {
 				return checkAnalysis(cmd.Context())
 			}
-			return worker.ServeChild(cmd.Context(), cmd.InOrStdin(), cmd.OutOrStdout(), stages{})
+			held, err := rules.Unpack(os.Getenv(rulesEnv))
+			if err != nil {
+				return err
+			}
+			return worker.ServeChild(cmd.Context(), cmd.InOrStdin(), cmd.OutOrStdout(), stages{held})
 		},
 	}
 	cmd.Flags().BoolVar(&check, "check", false, "only load the networks and start the helpers, behind the walls")
@@ -222,17 +237,17 @@ func checkAnalysis(ctx context.Context) error {
 
 // stages runs the analysis in this process. It is the worker's Analyzer inside
 // its child.
-type stages struct{}
+type stages struct{ rules *rules.Set }
 
 // Analyze implements worker.Analyzer.
-func (stages) Analyze(ctx context.Context, j worker.Job, progress func(done, total int)) (worker.Result, error) {
+func (c stages) Analyze(ctx context.Context, j worker.Job, progress func(done, total int)) (worker.Result, error) {
 	a, err := analysis.New(ctx)
 	if err != nil {
 		return worker.Result{}, err // of this machine, not of the clip: transient
 	}
 	defer a.Close()
 	progress(0, 0)
-	found, err := a.Run(ctx, j.Clip, j.Subject, analysis.Options{}, progress)
+	found, err := a.Run(ctx, j.Clip, j.Subject, analysis.Options{Rules: c.rules}, progress)
 	if err != nil {
 		return worker.Result{}, clipFailure(err)
 	}

@@ -13,6 +13,7 @@ import (
 	"context"
 
 	"nightcage/metrics"
+	"nightcage/metrics/rules"
 	"nightcage/models"
 	"nightcage/phases"
 	"nightcage/vision"
@@ -43,8 +44,9 @@ type Result struct {
 
 // Options says how much is made. The zero value is the whole job.
 type Options struct {
-	NoStills bool // draw none: the judge needs none
-	Budget   bool // each measure says which source gives what share of its variance
+	NoStills bool       // draw none: the judge needs none
+	Budget   bool       // each measure says which source gives what share of its variance
+	Rules    *rules.Set // nil: those that ship
 }
 
 // Analyser holds the networks. It is for one goroutine at a time; make it once
@@ -143,7 +145,11 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 
 // measure makes the record and the stills of one swing.
 func (a *Analyser) measure(ctx context.Context, path string, w seen, o Options, steps *steps) (*Result, error) {
-	track, swing, err := Measure(ctx, w.track, w.timeline, metrics.Options{Budget: o.Budget})
+	as := metrics.Options{Budget: o.Budget}
+	if o.Rules != nil {
+		as.Rules = o.Rules
+	}
+	track, swing, err := Measure(ctx, w.track, w.timeline, as)
 	if err != nil {
 		return nil, err
 	}

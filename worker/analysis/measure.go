@@ -17,7 +17,7 @@ import (
 //
 // track is as Run has it in Result.Seen. The track that is returned is the one
 // that the record was read from: the bat's path around contact is that of a bat
-// that was struck.
+// that was struck. Without o.Rules the record is held against those that ship.
 //
 // It fails when ctx ends, or when track and timeline do not belong together.
 func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o metrics.Options) (vision.Track, metrics.Swing, error) {
@@ -31,10 +31,9 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, o metr
 		}
 	}
 	o.Pipeline, o.Calibration = PipelineVersion, metrics.ShippedCalibration()
-	s, err := metrics.Measure(ctx, track, tl, o)
-	if err != nil {
-		return track, s, err
+	if o.Rules == nil {
+		o.Rules = rules.Shipped()
 	}
-	rules.Shipped().Apply(&s)
-	return track, s, nil
+	s, err := metrics.Measure(ctx, track, tl, o)
+	return track, s, err
 }
