@@ -24,8 +24,7 @@ func (w *Worker) handle(stop, abort context.Context, q *Queue, d *delivery, name
 	}
 	defer w.release(d.id)
 
-	// Storing and acknowledging outlast a stop, but not for ever.
-	settle, cancel := context.WithTimeout(context.WithoutCancel(stop), 2*time.Minute)
+	settle, cancel := context.WithCancel(context.WithoutCancel(stop))
 	defer cancel()
 	defer context.AfterFunc(abort, func() { time.AfterFunc(5*time.Second, cancel) })()
 
@@ -45,6 +44,8 @@ func (w *Worker) handle(stop, abort context.Context, q *Queue, d *delivery, name
 	v := w.Policy.Decide(f.Class, t)
 	log = log.With().Str("class", string(f.Class)).Str("kind", string(f.Kind)).Int("attempt", t.Attempts).
 		Dur("took_ms", time.Since(began)).Logger()
+	settle, done := context.WithTimeout(settle, finishWithin)
+	defer done()
 	if err := w.carryOut(settle, q, d, f, t, v); err != nil {
 		if errors.Is(err, ErrForgotten) {
 			w.drop(d, log)
@@ -65,6 +66,10 @@ func (w *Worker) handle(stop, abort context.Context, q *Queue, d *delivery, name
 		log.Warn().AnErr("reason", f).Str("verdict", string(v.Action)).Msg("not measured")
 	}
 }
+
+// finishWithin is how long storing, announcing and acknowledging may take. They
+// outlast a stop, and a queue whose servers elect a leader, but not for ever.
+const finishWithin = 2 * time.Minute
 
 // drop takes a forgotten job off the queue, should it still be there.
 func (w *Worker) drop(d *delivery, log zerolog.Logger) {
@@ -96,6 +101,10 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 		log.Warn().Err(err).Msg("measuring again in place of the stored record")
 	case !errors.Is(err, ErrNoRecord):
 		return Tries{}, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record store cannot be read", Err: err}
+	default:
+		if settled, err := w.elsewhere(settle, q, d, log); settled || err != nil {
+			return Tries{}, err
+		}
 	}
 	release, err := w.Records.hold(d.id)
 	if err != nil {
@@ -132,6 +141,19 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 		}
 		return t, err
 	}
+	settle, done := context.WithTimeout(settle, finishWithin)
+	defer done()
+	// Were the job given back because the queue is away for a moment, another host
+	// would measure it a second time.
+	settled := false
+	if err := patiently(settle, log, func() (err error) {
+		settled, err = w.elsewhere(settle, q, d, log)
+		return err
+	}); settled {
+		return t, err
+	} else if err != nil {
+		log.Warn().Err(err).Msg("another home may have measured the clip too")
+	}
 	if err := w.Records.Put(d.id, files); err != nil && !errors.Is(err, ErrRecorded) {
 		return t, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record cannot be stored", Err: err}
 	}
@@ -140,7 +162,7 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	if err != nil {
 		return t, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record cannot be read back", Err: err}
 	}
-	if err := w.finish(settle, q, d, rec); err != nil {
+	if err := patiently(settle, log, func() error { return w.finish(settle, q, d, rec) }); err != nil {
 		return t, err
 	}
 	figures := w.signs().figures
@@ -148,6 +170,42 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	figures.overhead.Observe((time.Since(taken) - spent).Seconds())
 	log.Info().Int("swings", len(rec.Events)).Dur("took_ms", time.Since(began)).Msg("measured")
 	return t, nil
+}
+
+// patiently repeats f for as long as all that it fails for is that the queue is away.
+func patiently(ctx context.Context, log zerolog.Logger, f func() error) error {
+	for {
+		err := f()
+		if err == nil || asFailure(err).Kind != KindQueue {
+			return err
+		}
+		log.Warn().Err(err).Msg("measured, and the queue does not hear it")
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(time.Second):
+		}
+	}
+}
+
+// elsewhere settles a job that a worker of another home has measured, as the feed
+// tells. Homes that share a queue have no store in common.
+func (w *Worker) elsewhere(ctx context.Context, q *Queue, d *delivery, log zerolog.Logger) (settled bool, err error) {
+	if q.opts.Remote.URL == "" {
+		return false, nil
+	}
+	rec, ok, err := q.announced(ctx, d.id)
+	if err != nil {
+		return false, &Failure{Class: ClassAway, Kind: KindQueue, Words: "the feed of records cannot be read", Err: err}
+	}
+	if !ok {
+		return false, nil
+	}
+	if again, err := failedBefore(rec, d.job); again || err != nil {
+		return false, err
+	}
+	log.Info().Msg("another home has its record already")
+	return true, w.finish(ctx, q, d, rec)
 }
 
 // failedBefore reports whether a stored record is the failure of an earlier

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -12,6 +13,7 @@ import (
 // puller takes jobs off the queue, one at a time for each caller of next.
 type puller struct {
 	q    *Queue
+	mu   sync.Mutex
 	cons jetstream.Consumer
 }
 
@@ -30,8 +32,8 @@ func (q *Queue) newPuller(ctx context.Context, fresh bool) (*puller, error) {
 }
 
 func (p *puller) make(ctx context.Context) error {
-	err := again(ctx, func() (err error) {
-		p.cons, err = p.q.jobs.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{
+	err := again(ctx, func() error {
+		cons, err := p.q.jobs.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{
 			Durable:       workers,
 			AckPolicy:     jetstream.AckExplicitPolicy,
 			AckWait:       ackWait,
@@ -39,6 +41,11 @@ func (p *puller) make(ctx context.Context) error {
 			MaxAckPending: maxOutstanding,
 			MaxWaiting:    2048, // one pull per slot of every worker
 		})
+		if err == nil {
+			p.mu.Lock()
+			defer p.mu.Unlock()
+			p.cons = cons
+		}
 		return err
 	})
 	if err != nil {
@@ -54,7 +61,10 @@ const pullWait = 500 * time.Millisecond
 
 // next waits up to pullWait for a job. It returns nil when there is none.
 func (p *puller) next(ctx context.Context) (*delivery, error) {
-	batch, err := p.cons.Fetch(1, jetstream.FetchMaxWait(pullWait))
+	p.mu.Lock()
+	cons := p.cons
+	p.mu.Unlock()
+	batch, err := cons.Fetch(1, jetstream.FetchMaxWait(pullWait))
 	if err != nil {
 		return nil, fmt.Errorf("%w: pull: %w", ErrQueue, err)
 	}

@@ -145,6 +145,8 @@ func TestMain(m *testing.M) {
 		os.Exit(0)
 	case "worker":
 		os.Exit(workerProcess())
+	case "queue server":
+		os.Exit(queueServerProcess())
 	case "remaker":
 		os.Exit(remakerProcess())
 	}

@@ -52,6 +52,60 @@ func certs(t *testing.T, dir string) (ca, cert, key string) {
 	return write("ca.pem", "CERTIFICATE", caDER), write("cert.pem", "CERTIFICATE", leafDER), write("key.pem", "EC PRIVATE KEY", keyDER)
 }
 
+// realm is an operator with a system account and one account that may use JetStream.
+type realm struct {
+	operator string            // JWT
+	system   string            // public key of the system account
+	accounts map[string]string // JWTs by public key
+}
+
+// newRealm writes a user's credentials.
+func newRealm(t *testing.T, creds string) realm {
+	t.Helper()
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	re := realm{accounts: map[string]string{}}
+	operator, err := nkeys.CreateOperator()
+	must(err)
+	operatorPub, err := operator.PublicKey()
+	must(err)
+	account := func(js bool) (nkeys.KeyPair, string) {
+		kp, err := nkeys.CreateAccount()
+		must(err)
+		pub, err := kp.PublicKey()
+		must(err)
+		ac := jwt.NewAccountClaims(pub)
+		if js {
+			ac.Limits.JetStreamLimits = jwt.JetStreamLimits{MemoryStorage: jwt.NoLimit, DiskStorage: jwt.NoLimit, Streams: jwt.NoLimit, Consumer: jwt.NoLimit}
+		}
+		re.accounts[pub], err = ac.Encode(operator)
+		must(err)
+		return kp, pub
+	}
+	_, re.system = account(false)
+	oc := jwt.NewOperatorClaims(operatorPub)
+	oc.SystemAccount = re.system
+	re.operator, err = oc.Encode(operator)
+	must(err)
+	acc, _ := account(true)
+	user, err := nkeys.CreateUser()
+	must(err)
+	userPub, err := user.PublicKey()
+	must(err)
+	ujwt, err := jwt.NewUserClaims(userPub).Encode(acc)
+	must(err)
+	seed, err := user.Seed()
+	must(err)
+	file, err := jwt.FormatUserConfig(ujwt, seed)
+	must(err)
+	must(os.WriteFile(creds, file, 0o600))
+	return re
+}
+
 // remoteServer runs a JetStream server that wants a client certificate and
 // credentials, and returns how to reach it.
 func remoteServer(t *testing.T) Remote {
@@ -65,45 +119,13 @@ func remoteServer(t *testing.T) Remote {
 	}
 	r := Remote{Creds: filepath.Join(dir, "user.creds")}
 	r.CA, r.Cert, r.Key = certs(t, dir)
-
-	operator, err := nkeys.CreateOperator()
-	must(err)
-	operatorPub, err := operator.PublicKey()
-	must(err)
-	oc := jwt.NewOperatorClaims(operatorPub)
-	ojwt, err := oc.Encode(operator)
-	must(err)
-	oc, err = jwt.DecodeOperatorClaims(ojwt)
+	re := newRealm(t, r.Creds)
+	oc, err := jwt.DecodeOperatorClaims(re.operator)
 	must(err)
 	resolver := &server.MemAccResolver{}
-	account := func(js bool) (nkeys.KeyPair, string) {
-		kp, err := nkeys.CreateAccount()
-		must(err)
-		pub, err := kp.PublicKey()
-		must(err)
-		ac := jwt.NewAccountClaims(pub)
-		if js {
-			ac.Limits.JetStreamLimits = jwt.JetStreamLimits{MemoryStorage: jwt.NoLimit, DiskStorage: jwt.NoLimit, Streams: jwt.NoLimit, Consumer: jwt.NoLimit}
-		}
-		ajwt, err := ac.Encode(operator)
-		must(err)
-		must(resolver.Store(pub, ajwt))
-		return kp, pub
+	for pub, token := range re.accounts {
+		must(resolver.Store(pub, token))
 	}
-	_, sysPub := account(false)
-	acc, _ := account(true)
-	user, err := nkeys.CreateUser()
-	must(err)
-	userPub, err := user.PublicKey()
-	must(err)
-	ujwt, err := jwt.NewUserClaims(userPub).Encode(acc)
-	must(err)
-	seed, err := user.Seed()
-	must(err)
-	creds, err := jwt.FormatUserConfig(ujwt, seed)
-	must(err)
-	must(os.WriteFile(r.Creds, creds, 0o600))
-
 	pair, err := tls.LoadX509KeyPair(r.Cert, r.Key)
 	must(err)
 	caPEM, err := os.ReadFile(r.CA)
@@ -112,7 +134,7 @@ func remoteServer(t *testing.T) Remote {
 	pool.AppendCertsFromPEM(caPEM)
 	srv, err := server.NewServer(&server.Options{
 		Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: filepath.Join(dir, "js"), SyncAlways: true, NoSigs: true, NoLog: true,
-		TrustedOperators: []*jwt.OperatorClaims{oc}, AccountResolver: resolver, SystemAccount: sysPub,
+		TrustedOperators: []*jwt.OperatorClaims{oc}, AccountResolver: resolver, SystemAccount: re.system,
 		TLS: true, TLSVerify: true, TLSTimeout: 5,
 		TLSConfig: &tls.Config{Certificates: []tls.Certificate{pair}, ClientAuth: tls.RequireAndVerifyClientCert, ClientCAs: pool, MinVersion: tls.VersionTLS12},
 	})
