@@ -52,13 +52,17 @@ func (o *roomOptions) run(ctx context.Context, out, log io.Writer) error {
 		return err
 	}
 	defer s.close()
+	held, err := (&rulesFlag{}).load(s.home.Dir())
+	if err != nil {
+		return err
+	}
 	l, err := (&net.ListenConfig{}).Listen(ctx, "tcp", o.addr)
 	if err != nil {
 		return usageError{fmt.Errorf("--addr %q: %w", o.addr, err)}
 	}
 	defer l.Close()
 	ip := l.Addr().(*net.TCPAddr).IP
-	r, err := room.New(room.Options{Home: s.home, Ledger: s.ledger, Records: s.records, Log: s.log, Afar: !ip.IsLoopback()})
+	r, err := room.New(room.Options{Home: s.home, Ledger: s.ledger, Records: s.records, Rules: held, Log: s.log, Afar: !ip.IsLoopback()})
 	if err != nil {
 		return err
 	}

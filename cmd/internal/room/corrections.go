@@ -75,7 +75,7 @@ func (rm *Room) takeCorrection(w http.ResponseWriter, r *http.Request) (to strin
 	}
 	rm.again.Lock()
 	defer rm.again.Unlock()
-	_, _, record, err := correct.Measure(r.Context(), st.Track, st.Timeline, c, metrics.Options{})
+	_, _, record, err := correct.Measure(r.Context(), st.Track, st.Timeline, c, metrics.Options{Rules: rm.Rules})
 	if err != nil {
 		return "", err
 	}

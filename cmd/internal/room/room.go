@@ -22,15 +22,17 @@ import (
 
 	"nightcage/cmd/internal/api"
 	"nightcage/cmd/internal/room/correct"
+	"nightcage/metrics/rules"
 	"nightcage/worker"
 	"nightcage/worker/access"
 )
 
-// Options are what a room shows. All but Log must be set.
+// Options are what a room shows. Home, Ledger and Records must be set.
 type Options struct {
 	Home    worker.Home
 	Ledger  *worker.Ledger
 	Records *worker.Records
+	Rules   *rules.Set // that a corrected swing is held against; nil for those that ship
 	Log     zerolog.Logger
 	// Afar: other machines reach the room, so that looking asks for a token too.
 	Afar bool

@@ -16,7 +16,7 @@ func emptyRoom(t *testing.T) *Room {
 	return openRoom(t, t.TempDir())
 }
 
-func openRoom(t *testing.T, dir string) *Room {
+func openRoom(t testing.TB, dir string) *Room {
 	t.Helper()
 	home, err := worker.OpenHome(dir)
 	if err != nil {

@@ -154,7 +154,7 @@ func facts(s metrics.Swing) (out []string) {
 	case s.Timeline.Kind != phases.KindSwing:
 		out = append(out, words("facts.kind", word("kind."+string(s.Timeline.Kind)), s.Timeline.Why))
 	case s.Timeline.Result != "":
-		out = append(out, words("facts.kind", spaced(string(s.Timeline.Result)), s.Timeline.ResultWhy))
+		out = append(out, words("facts.kind", word("result."+string(s.Timeline.Result)), s.Timeline.ResultWhy))
 	}
 	return out
 }

@@ -67,7 +67,11 @@ func (rm *Room) look(ctx context.Context, now time.Time) (evening, error) {
 		case j.State.Final():
 			e.Failed = append(e.Failed, newRow(j))
 		case j.State == worker.StateRunning:
-			e.Running = append(e.Running, newRow(j))
+			r := newRow(j)
+			if r.Progress, r.Told, err = rm.Home.Progress(j.Job.ID, now); err != nil {
+				return e, err
+			}
+			e.Running = append(e.Running, r)
 		default:
 			e.Waiting = append(e.Waiting, newRow(j))
 		}
@@ -140,6 +144,9 @@ type row struct {
 	Attempts  int
 	Reason    string // why it was not measured, or why it waits
 	Advice    string // what can be done about it
+	// Of a clip that is being measured; Told says whether it is known.
+	worker.Progress
+	Told bool
 	// The rest is of measured swings.
 	Href  string
 	Which string // which swing of its clip; "" when it has one

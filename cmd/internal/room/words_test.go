@@ -62,6 +62,9 @@ func TestWords(t *testing.T) {
 	for _, k := range phases.Kinds() {
 		word("kind." + string(k))
 	}
+	for _, r := range phases.Results() {
+		word("result." + string(r))
+	}
 	for _, g := range metrics.Grades() {
 		word("grade." + string(g))
 	}
