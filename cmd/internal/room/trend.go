@@ -43,13 +43,19 @@ func (rm *Room) team(ctx context.Context, name string) (outing, error) {
 	}
 	entries = slices.DeleteFunc(entries, func(e worker.Entry) bool { return !strings.EqualFold(e.Job.Subject.Team, name) })
 	var last time.Time
+	corrected := 0
 	for _, e := range entries {
+		n, err := rm.kept.Count(e.Job.ID)
+		if err != nil {
+			return outing{}, err
+		}
+		corrected += n
 		if e.Changed.After(last) {
 			last = e.Changed
 		}
 	}
 	at := rm.Home.Dir() + "\x00" + strings.ToLower(name)
-	key := fmt.Sprint(len(entries), last.UnixNano())
+	key := fmt.Sprint(len(entries), last.UnixNano(), corrected)
 	if k, ok := outings.Load(at); ok && k.(kept).key == key {
 		return k.(kept).outing, nil
 	}
@@ -74,6 +80,15 @@ func (rm *Room) team(ctx context.Context, name string) (outing, error) {
 	}
 	for i := range o.swings { // keep what is shown
 		r := &o.swings[i].Record
+		job, n := splitID(o.swings[i].ID)
+		all, err := rm.kept.List(job, n)
+		if err != nil {
+			return outing{}, err
+		}
+		if len(all) > 0 {
+			*r = all[len(all)-1].Record
+			r.Measures = slices.Clone(r.Measures)
+		}
 		r.Findings, r.Timeline.Events = nil, nil
 		for k := range r.Measures {
 			m := &r.Measures[k]
@@ -87,6 +102,7 @@ func (rm *Room) team(ctx context.Context, name string) (outing, error) {
 // hitterLine is a hitter in the list of those who can be followed over time.
 type hitterLine struct {
 	Hitter, Team string
+	Key          string // names the two in an address
 	Clips        int
 	Href         string
 }
@@ -106,7 +122,7 @@ func (rm *Room) hitterLines(ctx context.Context) ([]hitterLine, error) {
 		if !ok {
 			i = len(out)
 			at[k] = i
-			out = append(out, hitterLine{Hitter: cmp.Or(s.Hitter, word("hitter.unnamed")), Team: s.Team, Href: trendHref(s.Team, s.Hitter, "", "")})
+			out = append(out, hitterLine{Hitter: cmp.Or(s.Hitter, word("hitter.unnamed")), Team: s.Team, Key: url.Values{"team": {s.Team}, "hitter": {s.Hitter}}.Encode(), Href: trendHref(s.Team, s.Hitter, "", "")})
 		}
 		out[i].Clips++
 	}

@@ -3,6 +3,7 @@ package room
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
 
@@ -154,8 +155,18 @@ func ticks(lo, hi float64, y func(float64) float64) (out []plotTick) {
 
 // swingHref is the address of the page of the swing with a record's id.
 func swingHref(id string) string {
-	job, n, _ := strings.Cut(id, "-")
-	return "/swing/" + job + "/" + n
+	job, n := splitID(id)
+	return stored{JobID: job, N: n}.Href()
+}
+
+// splitID takes a record's id apart; n is 0 for one that is of no swing.
+func splitID(id string) (job string, n int) {
+	job, number, _ := strings.Cut(id, "-")
+	n, err := strconv.Atoi(number)
+	if err != nil {
+		n = 0
+	}
+	return job, n
 }
 
 func known(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
