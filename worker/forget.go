@@ -204,7 +204,9 @@ func (d *Desk) doomHitter(ctx context.Context, h Hitter) (doomed, error) {
 		return true
 	}
 	var others []clipFile
+	known := map[string]bool{} // an ID is a hash of whose it is, among other things
 	job := func(j Job) {
+		known[j.ID] = true
 		c := clipFile{j.Clip, j.ClipSHA256}
 		if !of(j.Subject.Team, j.Subject.Hitter) {
 			others = append(others, c)
@@ -220,7 +222,7 @@ func (d *Desk) doomHitter(ctx context.Context, h Hitter) (doomed, error) {
 			x.ids[jobID] = true
 		}
 	}
-	err := errors.Join(d.eachListed(ctx, job), d.eachRecorded(ctx, record), d.eachQueued(ctx, job, record))
+	err := errors.Join(d.eachListed(ctx, job), d.eachRecorded(ctx, known, record), d.eachQueued(ctx, known, job, record))
 	if err == nil {
 		err = d.Ledger.eachConsent(ctx, func(team, hitter string) { of(team, hitter) })
 	}

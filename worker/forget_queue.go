@@ -31,8 +31,8 @@ func (q *Queue) each(ctx context.Context, s jetstream.Stream, f func(*jetstream.
 }
 
 // eachQueued calls job for every job that is queued or buried, and record for
-// every event of the feed.
-func (d *Desk) eachQueued(ctx context.Context, job func(Job), record func(jobID, team, hitter string)) error {
+// every event of the feed of a job that is not known.
+func (d *Desk) eachQueued(ctx context.Context, known map[string]bool, job func(Job), record func(jobID, team, hitter string)) error {
 	q := d.Queue
 	return errors.Join(
 		q.each(ctx, q.jobs, func(m *jetstream.RawStreamMsg) error {
@@ -49,9 +49,9 @@ func (d *Desk) eachQueued(ctx context.Context, job func(Job), record func(jobID,
 			return nil
 		}),
 		q.each(ctx, q.recs, func(m *jetstream.RawStreamMsg) error {
-			e := event.New()
-			if json.Unmarshal(m.Data, &e) == nil {
-				record(jobOfSubject(m.Subject), teamOf(e), e.Subject())
+			e, id := event.New(), jobOfSubject(m.Subject)
+			if !known[id] && json.Unmarshal(m.Data, &e) == nil {
+				record(id, teamOf(e), e.Subject())
 			}
 			return nil
 		}))

@@ -24,9 +24,9 @@ func (d *Desk) eachListed(ctx context.Context, f func(Job)) error {
 	return err
 }
 
-// eachRecorded calls f for every event of every record. Of a damaged record only
-// the ledger can say whose it is.
-func (d *Desk) eachRecorded(ctx context.Context, f func(jobID, team, hitter string)) error {
+// eachRecorded calls f for every event of every record of a job that is not known.
+// Of a damaged record only the ledger can say whose it is.
+func (d *Desk) eachRecorded(ctx context.Context, known map[string]bool, f func(jobID, team, hitter string)) error {
 	ids, err := d.Records.IDs()
 	if err != nil {
 		return err
@@ -34,6 +34,9 @@ func (d *Desk) eachRecorded(ctx context.Context, f func(jobID, team, hitter stri
 	for _, id := range ids {
 		if ctx.Err() != nil {
 			return ctx.Err()
+		}
+		if known[id] {
+			continue
 		}
 		rec, err := d.Records.Get(id)
 		if err != nil && !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrNoRecord) {
