@@ -277,7 +277,7 @@ func (q *Queue) Publish(ctx context.Context, j Job, send int) (seq uint64, alrea
 		}
 		return seq, true, err
 	case errors.As(err, &api) && strings.Contains(api.Description, "maximum bytes"):
-		return 0, false, fmt.Errorf("%w: the queue is full: job %s: %w", ErrQueue, j.ID, err)
+		return 0, false, fmt.Errorf("%w: %w: the queue is full: job %s: %w", ErrQueue, ErrFull, j.ID, err)
 	}
 	return 0, false, fmt.Errorf("%w: publish job %s: %w", ErrQueue, j.ID, err)
 }

@@ -92,6 +92,9 @@ func (d *Desk) reconcileAll(ctx context.Context, r *Reconciled) error {
 	r.Open = len(open)
 	for _, e := range open {
 		settled, resent, err := d.reconcileJob(ctx, e)
+		if errors.Is(err, ErrFull) {
+			return nil // the others would find no room either; they stay in the ledger
+		}
 		if err != nil {
 			return err
 		}

@@ -31,12 +31,17 @@ type Desk struct {
 	Ledger  *Ledger
 	Records *Records
 	Queue   *Queue // replaced when it has to be opened anew; the caller closes the last one
+	// MinFree is how many bytes must be free on the home's disk for Submit to take a
+	// job; 0 asks for none.
+	MinFree uint64
 }
 
 // Submit enters a job in the ledger and puts it on the queue, unless it is there
 // or done already. After nil the job is safe: in the ledger, and on the queue or
 // recorded. After an error it may be in the ledger; submitting it again, or the
 // next worker's Reconcile, completes it.
+// ErrFull: the disk has less than MinFree, and nothing was entered; or the queue is
+// full, and the job is kept in the ledger until there is room.
 //
 // When the process that has the home's queue open leaves in the middle, Submit
 // opens the queue anew and asks again.
@@ -75,6 +80,9 @@ func (d *Desk) submit(ctx context.Context, j Job) (Receipt, error) {
 	case err == nil:
 		return d.known(ctx, j, rec)
 	case !errors.Is(err, ErrNoRecord):
+		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	}
+	if err := room(d.Queue.home.Dir(), d.MinFree); err != nil {
 		return r, fmt.Errorf("submit %s: %w", j.ID, err)
 	}
 	e, created, err := d.Ledger.Add(ctx, j)

@@ -80,6 +80,6 @@ func (s *store) desk(ctx context.Context, q queueFlags) (d *worker.Desk, leave f
 	if err != nil {
 		return nil, nil, err
 	}
-	d = &worker.Desk{Ledger: s.ledger, Records: s.records, Queue: queue}
+	d = &worker.Desk{Ledger: s.ledger, Records: s.records, Queue: queue, MinFree: worker.DefaultMinFree}
 	return d, func() { d.Queue.Close() }, nil
 }
