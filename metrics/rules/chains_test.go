@@ -192,7 +192,7 @@ func TestFirstIsTheEarliest(t *testing.T) {
 	}
 	// Two that begin together: the surer one.
 	values = heel()
-	values["spine_tilt_change_contact"] = [2]float64{9, 4}
+	values["spine_tilt_change_contact"] = [2]float64{13, 4}
 	for _, f := range applied(values).Findings {
 		if f.First != (f.ID == "back_heel_early") || f.First && !strings.Contains(f.Why, "surest") {
 			t.Errorf("%s first: %v, %s", f.ID, f.First, f.Why)

@@ -85,7 +85,7 @@ func hold(swing *metrics.Swing, l Limit) (link metrics.Link, because metrics.Bec
 	case past < -beyond*link.Sigma || past <= 0 && link.Sigma == 0:
 		return link, metrics.BecauseWithin, fmt.Sprintf("%s, not %s %s", text, side, limitText)
 	case past <= beyond*link.Sigma:
-		return link, metrics.BecauseUnsure, fmt.Sprintf("%s: too uncertain to say whether it is %s %s", text, side, limitText)
+		return link, metrics.BecauseUnsure, fmt.Sprintf("%s: too uncertain to say (%s %s with a chance of %.0f %%)", text, side, limitText, 100*link.Surety)
 	}
 	return link, "", ""
 }

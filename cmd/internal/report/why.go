@@ -18,7 +18,7 @@ func Why(w io.Writer, s metrics.Swing) error {
 	}
 	switch n := len(s.Findings); n {
 	case 0:
-		p.f("%s: nothing that can be named as a cause shows clearly in this swing.\n", who)
+		p.f("%s: nothing that the rules look for shows clearly in this swing.\n", who)
 	case 1:
 		p.f("%s: one thing shows.\n", who)
 	default:
@@ -52,7 +52,11 @@ func Why(w io.Writer, s metrics.Swing) error {
 }
 
 func (p *printer) chain(f metrics.Finding) {
-	p.f("\n%s (at least %.0f %% sure)\n", f.Name, 100*f.Surety)
+	sure := fmt.Sprintf("at least %.0f %% sure", 100*f.Surety)
+	if f.Surety > .99 {
+		sure = "more than 99 % sure"
+	}
+	p.f("\n%s (%s)\n", f.Name, sure)
 	for i, l := range f.Links {
 		goes := "  "
 		if i > 0 {
@@ -64,7 +68,7 @@ func (p *printer) chain(f metrics.Finding) {
 			name = d.Name
 		}
 		p.f("%s%s\n", goes, l.Says)
-		p.f("    %s %s; counts when %s %s (%s)\n", name,
+		p.f("    %s %s; counts when %s %s\n    limit: %s\n", name,
 			metrics.Text(metrics.Result{Value: &value, Low95: &low, High95: &high, Unit: l.Unit}), l.Side, metrics.Number(l.Limit, l.Unit), l.Source)
 	}
 	p.f("  Can lead to: %s\n  Try: %s\n", f.LeadsTo, f.Cue)
