@@ -87,6 +87,9 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 		return Tries{}, err
 	}
 	old, err := w.Records.Get(d.id)
+	if err == nil {
+		err = w.Records.Verify(d.id)
+	}
 	switch {
 	case err == nil:
 		again, err := failedBefore(old, d.job)

@@ -466,3 +466,43 @@ func next(t *testing.T, p *puller) *delivery {
 	t.Fatal("no job")
 	return nil
 }
+
+// A stream whose own description has rotted keeps the server from it, and from
+// being healthy ever again: the store is set aside, and ledger and records fill the
+// new one with the jobs, the dead letters and the feed.
+func TestDamagedQueueStoreIsFilledAgain(t *testing.T) {
+	t.Parallel()
+	for _, stream := range []string{jobsStream, deadStream, recordsStream} {
+		t.Run(stream, func(t *testing.T) {
+			n := newNight(t)
+			done, dead := n.clip("done.mp4", "ok"), n.clip("dead.mp4", "bad")
+			n.submit(done, dead)
+			n.drain()
+			n.submit(n.clip("open.mp4", "ok"))
+			found, err := filepath.Glob(filepath.Join(n.Home.queueDir(), "jetstream/*/streams", stream, "meta.inf"))
+			if err != nil || len(found) != 1 {
+				t.Fatalf("%v, %v", found, err)
+			}
+			b, err := os.ReadFile(found[0])
+			if err != nil {
+				t.Fatal(err)
+			}
+			b[len(b)/2] ^= 1
+			if err := os.WriteFile(found[0], b, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			n.drain()
+			n.audit(2, 1, 0)
+			n.withQueue(func(d *Desk) {
+				for _, j := range []Job{done, dead} {
+					if _, ok, err := d.Queue.announced(t.Context(), j.ID); !ok || err != nil {
+						t.Errorf("%s is off the feed: %v", filepath.Base(j.Clip), err)
+					}
+				}
+			})
+			if _, err := os.Stat(n.Home.asideDir()); err != nil {
+				t.Errorf("the damaged store is not kept: %v", err)
+			}
+		})
+	}
+}

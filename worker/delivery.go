@@ -101,6 +101,8 @@ func newDelivery(m jetstream.Msg) *delivery {
 // done acknowledges and waits for the server's word that it has the
 // acknowledgement.
 func (d *delivery) done(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, answerWithin)
+	defer cancel()
 	if err := d.msg.DoubleAck(ctx); err != nil {
 		return fmt.Errorf("%w: acknowledge %s: %w", ErrQueue, d.id, err)
 	}

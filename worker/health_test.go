@@ -161,6 +161,7 @@ func TestHealthOfAStoreThatHangs(t *testing.T) {
 	}
 }
 
+// A server that died in its worker is started anew.
 func TestHealthOfAQueueThatDied(t *testing.T) {
 	t.Parallel()
 	n := newNight(t)
@@ -171,7 +172,10 @@ func TestHealthOfAQueueThatDied(t *testing.T) {
 	p.mu.Unlock()
 	srv.Shutdown()
 	srv.WaitForShutdown()
-	n.only(CheckQueue, ErrQueue.Error())
+	waitUntil(t, func() bool { return n.Health(t.Context()).Ready })
+	j := n.clip("a.mp4", "ok")
+	n.submit(j)
+	n.waitFor(j, StateMeasured)
 }
 
 // A worker whose slots stand still while jobs wait: the queue is wedged as well as

@@ -69,6 +69,7 @@ func (h Home) RecordsDir() string { return filepath.Join(h.dir, "records") }
 
 func (h Home) queueDir() string    { return filepath.Join(h.dir, "queue") }
 func (h Home) scratchDir() string  { return filepath.Join(h.dir, "scratch") }
+func (h Home) asideDir() string    { return filepath.Join(h.dir, "queue.damaged") }
 func (h Home) addressPath() string { return filepath.Join(h.dir, "queue.json") }
 
 // address is how other processes of the home reach the embedded server.
@@ -122,6 +123,16 @@ func (h Home) lock() (*os.File, error) {
 		return nil, err
 	}
 	return f, nil
+}
+
+// setQueueAside moves the queue's store out of the way, in place of one that was
+// moved before. Everything in it is in ledger and records too; it is kept for
+// whoever wants to know what happened.
+func (h Home) setQueueAside() error {
+	if err := os.RemoveAll(h.asideDir()); err != nil {
+		return err
+	}
+	return os.Rename(filepath.Join(h.queueDir(), "jetstream"), h.asideDir())
 }
 
 // Owner returns the process that has the queue's store open, 0 when none has.

@@ -46,6 +46,13 @@ func (p *pulse) start(q *Queue, slots int, stallAfter time.Duration) {
 	}
 }
 
+// worked reports whether the worker has been at work in this process.
+func (p *pulse) worked() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return !p.began.IsZero()
+}
+
 func (p *pulse) end() {
 	p.mu.Lock()
 	defer p.mu.Unlock()

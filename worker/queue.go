@@ -262,7 +262,9 @@ func (q *Queue) Publish(ctx context.Context, j Job, send int) (seq uint64, alrea
 	if err != nil {
 		return 0, false, fmt.Errorf("job %s: %w", j.ID, err)
 	}
-	ack, err := q.js.Publish(ctx, jobsPrefix+j.ID, b,
+	wait, cancel := context.WithTimeout(ctx, answerWithin)
+	defer cancel()
+	ack, err := q.js.Publish(wait, jobsPrefix+j.ID, b,
 		jetstream.WithMsgID(fmt.Sprintf("%s/%d/%d", j.ID, j.Round, send)),
 		jetstream.WithExpectStream(jobsStream),
 		jetstream.WithRetryAttempts(6), jetstream.WithRetryWait(500*time.Millisecond))
@@ -339,14 +341,25 @@ type DeadLetter struct {
 	At       time.Time `json:"at"`
 }
 
+// answerWithin is how long a server may take to say that it has stored something.
+// One whose disk is full does not answer at all.
+const answerWithin = 10 * time.Second
+
+// store publishes to a stream other than that of jobs.
+func (q *Queue) store(ctx context.Context, stream, subject string, body []byte) error {
+	ctx, cancel := context.WithTimeout(ctx, answerWithin)
+	defer cancel()
+	_, err := q.js.Publish(ctx, subject, body, jetstream.WithExpectStream(stream), jetstream.WithRetryAttempts(6))
+	return err
+}
+
 // Bury stores a dead letter in place of an earlier one of the same job.
 func (q *Queue) Bury(ctx context.Context, id string, d DeadLetter) error {
 	b, err := json.Marshal(d)
 	if err != nil {
 		return fmt.Errorf("dead letter %s: %w", id, err)
 	}
-	if _, err := q.js.Publish(ctx, deadPrefix+id, b, jetstream.WithExpectStream(deadStream),
-		jetstream.WithRetryAttempts(6)); err != nil {
+	if err := q.store(ctx, deadStream, deadPrefix+id, b); err != nil {
 		return fmt.Errorf("%w: dead letter %s: %w", ErrQueue, id, err)
 	}
 	return nil
@@ -393,8 +406,7 @@ func outcomeIDs(jobID string) []string { return []string{RecordID(jobID, 1), Rec
 // Announce publishes a stored event on the feed of records. Repeating it with
 // the same event is harmless.
 func (q *Queue) Announce(ctx context.Context, team, recordID string, eventJSON []byte) error {
-	if _, err := q.js.Publish(ctx, recordsPrefix+teamToken(team)+"."+recordID, eventJSON,
-		jetstream.WithExpectStream(recordsStream), jetstream.WithRetryAttempts(6)); err != nil {
+	if err := q.store(ctx, recordsStream, recordsPrefix+teamToken(team)+"."+recordID, eventJSON); err != nil {
 		return fmt.Errorf("%w: announce record %s: %w", ErrQueue, recordID, err)
 	}
 	return nil

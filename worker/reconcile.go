@@ -16,6 +16,9 @@ type Reconciled struct {
 	// WentBack: the stream's last sequence is lower than it once was, so the
 	// queue has lost its latest writes or was replaced.
 	WentBack bool
+	// Mended: dead letters and announcements that the queue had lost and that were
+	// stored again from the records.
+	Mended int
 }
 
 // Reconcile compares the ledger with the queue and the record store. A job that
@@ -31,6 +34,9 @@ type Reconciled struct {
 // and filled again from the ledger.
 func Reconcile(ctx context.Context, d *Desk) (Reconciled, error) {
 	r, err := d.reconcile(ctx)
+	if err == nil {
+		r.Mended, err = d.mend(ctx)
+	}
 	if err != nil {
 		return r, fmt.Errorf("reconcile: %w", err)
 	}
@@ -148,4 +154,69 @@ func (d *Desk) reconcileJob(ctx context.Context, e Entry) (settled, resent bool,
 	}
 	_, err = d.send(ctx, e.Job)
 	return false, err == nil, err
+}
+
+// mend stores again what the queue has lost of jobs that are done: dead letters,
+// and the whole feed of the home's own queue when nothing was ever on it. A feed that
+// lost a part cannot be told from one that dropped its oldest records to make room,
+// as it does.
+func (d *Desk) mend(ctx context.Context) (mended int, err error) {
+	feed, err := d.Queue.recs.Info(ctx)
+	if err != nil {
+		return 0, fmt.Errorf("%w: %w", ErrQueue, err)
+	}
+	states, refeed := []State{StateDead}, feed.State.LastSeq == 0 && d.Queue.opts.Remote.URL == ""
+	if refeed {
+		states = append(states, StateMeasured, StateUnmeasured)
+	}
+	done, err := d.Ledger.Entries(ctx, states...)
+	if err != nil {
+		return 0, err
+	}
+	for _, e := range done {
+		did, err := d.mendJob(ctx, e, refeed)
+		if err != nil {
+			return mended, fmt.Errorf("mend %s: %w", e.Job.ID, err)
+		}
+		mended += b2i(did)
+	}
+	return mended, nil
+}
+
+func (d *Desk) mendJob(ctx context.Context, e Entry, refeed bool) (did bool, err error) {
+	id := e.Job.ID
+	if e.State == StateDead && !refeed {
+		if _, ok, err := d.Queue.Buried(ctx, id); ok && err == nil {
+			return false, nil
+		}
+	}
+	release, err := d.Records.hold(id)
+	if errors.Is(err, ErrForgotten) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	defer release()
+	rec, err := d.Records.Get(id)
+	if errors.Is(err, ErrNoRecord) || errors.Is(err, ErrDamaged) {
+		return false, nil // another home's, or the audit's to tell
+	}
+	if err != nil {
+		return false, err
+	}
+	if e.State == StateDead {
+		f, err := failureOf(rec)
+		if err != nil {
+			return false, err
+		}
+		l := DeadLetter{Job: e.Job, Attempts: f.Attempts, At: rec.Events[0].Time(), Reason: f.Reason}
+		if err := d.Queue.Bury(ctx, id, l); err != nil {
+			return false, err
+		}
+	}
+	if refeed {
+		return true, d.Queue.announceAll(ctx, e.Job.Subject.Team, rec)
+	}
+	return true, nil
 }

@@ -73,6 +73,9 @@ func (r *Records) Put(jobID string, files []File) error {
 // clear makes room in place of a failure record or a damaged one.
 func (r *Records) clear(jobID string) error {
 	old, err := r.Get(jobID)
+	if err == nil {
+		err = r.Verify(jobID)
+	}
 	aside := filepath.Join(r.dir, ".replaced-"+jobID+"-"+rand.Text())
 	switch {
 	case errors.Is(err, ErrNoRecord):

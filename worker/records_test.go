@@ -193,3 +193,26 @@ func TestRecordNamesStayInside(t *testing.T) {
 		}
 	}
 }
+
+// A file beside the record that has rotted is reason enough to measure again.
+func TestRetryOfADamagedStill(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	j := n.clip("a.mp4", "ok")
+	n.submit(j)
+	n.drain()
+	still := filepath.Join(n.Home.RecordsDir(), j.ID, "1", "contact.png")
+	if err := os.WriteFile(still, []byte("rot"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	n.withQueue(func(d *Desk) {
+		if err := d.Retry(t.Context(), j.ID); err != nil {
+			t.Fatal(err)
+		}
+	})
+	n.drain()
+	n.audit(1, 0, 0)
+	if b, err := os.ReadFile(still); err != nil || string(b) != "not a picture, "+j.ID {
+		t.Errorf("%q, %v", b, err)
+	}
+}

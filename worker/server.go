@@ -36,7 +36,15 @@ func startEmbedded(ctx context.Context, home Home, listen bool, log zerolog.Logg
 		return nil, err
 	}
 	e := &embedded{home: home, lock: lock, token: rand.Text(), listen: listen}
-	if err := e.start(ctx, log); err != nil {
+	err = e.start(ctx, log)
+	if errors.Is(err, errUnrecovered) {
+		log.Error().Err(err).Msg("the queue's store is damaged; a new one is filled from ledger and records")
+		e.shutdown()
+		if err = home.setQueueAside(); err == nil {
+			err = e.start(ctx, log)
+		}
+	}
+	if err != nil {
 		e.stop()
 		return nil, fmt.Errorf("queue server: %w", err)
 	}
@@ -100,8 +108,8 @@ func (e *embedded) start(ctx context.Context, log zerolog.Logger) error {
 			return fmt.Errorf("not ready after %v: %s", serverReadyWithin, causes.last())
 		}
 	}
-	if h := srv.Healthz(nil); h.StatusCode != 200 || !srv.JetStreamEnabled() {
-		return fmt.Errorf("not healthy: %s %s: %s", h.Status, h.Error, causes.last())
+	if err := e.ill(); err != nil {
+		return fmt.Errorf("%w: %s", err, causes.last())
 	}
 	if e.listen {
 		a := address{URL: srv.ClientURL(), Token: e.token, PID: os.Getpid()}
@@ -112,6 +120,23 @@ func (e *embedded) start(ctx context.Context, log zerolog.Logger) error {
 	return nil
 }
 
+// errUnrecovered: the server cannot read part of its store.
+var errUnrecovered = errors.New("damaged store")
+
+// ill returns what the server says is wrong with it, nil when nothing. A stream
+// whose store has once refused a write stays shut until the server is started anew,
+// however much room there is by then.
+func (e *embedded) ill() error {
+	h := e.srv.Healthz(nil)
+	switch {
+	case h.StatusCode == 200 && e.srv.JetStreamEnabled():
+		return nil
+	case strings.Contains(h.Error, "could not be recovered"):
+		return fmt.Errorf("%w: %s", errUnrecovered, h.Error)
+	}
+	return fmt.Errorf("not healthy: %s %s", h.Status, h.Error)
+}
+
 func (e *embedded) connect(opts ...nats.Option) (*nats.Conn, error) {
 	return nats.Connect("", append(opts, nats.InProcessServer(e.srv), nats.Token(e.token))...)
 }
@@ -119,20 +144,25 @@ func (e *embedded) connect(opts ...nats.Option) (*nats.Conn, error) {
 // stop shuts the server down, waits for it, and gives the lock back. All of
 // the store is closed when it returns.
 func (e *embedded) stop() {
-	if e.srv != nil {
-		if e.listen {
-			if a, err := e.home.readAddress(); err == nil && a.Token == e.token {
-				os.Remove(e.home.addressPath())
-			}
-		}
-		e.srv.Shutdown()
-		e.srv.WaitForShutdown()
-		e.srv = nil
-	}
+	e.shutdown()
 	if e.lock != nil {
 		e.lock.Close() // the lock goes with the descriptor
 		e.lock = nil
 	}
+}
+
+func (e *embedded) shutdown() {
+	if e.srv == nil {
+		return
+	}
+	if e.listen {
+		if a, err := e.home.readAddress(); err == nil && a.Token == e.token {
+			os.Remove(e.home.addressPath())
+		}
+	}
+	e.srv.Shutdown()
+	e.srv.WaitForShutdown()
+	e.srv = nil
 }
 
 // serverLog hands warnings and errors of the server to the worker's log and

@@ -186,7 +186,7 @@ func (d *Desk) Retry(ctx context.Context, jobID string) error {
 	if err != nil {
 		return fmt.Errorf("retry: %w", err)
 	}
-	_, rerr := d.Records.Get(jobID)
+	rerr := d.Records.Verify(jobID)
 	switch {
 	case !e.State.Final():
 		return fmt.Errorf("retry %s: it is %s", jobID, e.State)

@@ -50,6 +50,9 @@ const DefaultStallAfter = time.Minute
 // reconcileEvery is how often a running worker compares ledger and queue.
 const reconcileEvery = 5 * time.Minute
 
+// askServerEvery is how often a worker asks the server that it runs how it is.
+const askServerEvery = 2 * time.Second
+
 // feedEvery is how often an idle worker looks for held jobs.
 const feedEvery = 2 * time.Second
 
@@ -59,23 +62,36 @@ const feedEvery = 2 * time.Second
 // When stop ends, no more jobs are taken and running analyses get Grace to
 // finish; when abort ends, they are cut off at once. Either way their jobs are
 // handed back and Serve returns nil. stop must end no later than abort does.
+//
+// Once it has worked, a queue or storage that fails is opened anew every reopenEvery:
+// disks fill up and are emptied again in a night.
 func (w *Worker) Serve(stop, abort context.Context, o QueueOptions) error {
 	for {
 		q, err := OpenQueue(stop, w.Home, o)
-		if err != nil {
-			if stop.Err() != nil {
-				return nil
-			}
+		if err == nil {
+			err = w.Run(stop, abort, q)
+			q.Close()
+		}
+		switch {
+		case stop.Err() != nil || err == nil:
+			return nil
+		case errors.Is(err, errGone):
+			w.Log.Warn().Msg("the process that had the queue open has left; opening it again")
+			continue
+		case !w.signs().worked() || !errors.Is(err, ErrQueue) && !errors.Is(err, ErrStorage):
 			return err
 		}
-		err = w.Run(stop, abort, q)
-		q.Close()
-		if !errors.Is(err, errGone) {
-			return err
+		w.Log.Error().Err(err).Dur("again_in_ms", reopenEvery).Msg("the queue or the storage failed; opening it again")
+		select {
+		case <-stop.Done():
+			return nil
+		case <-time.After(reopenEvery):
 		}
-		w.Log.Warn().Msg("the process that had the queue open has left; opening it again")
 	}
 }
+
+// reopenEvery is how often a worker whose queue failed tries to open it.
+const reopenEvery = 5 * time.Second
 
 // Run works on an open queue. See Serve.
 func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
@@ -136,7 +152,7 @@ var errDrained = errors.New("drained")
 func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 	tick := time.NewTicker(250 * time.Millisecond)
 	defer tick.Stop()
-	reconciled, fed, quietSince := time.Now(), time.Now(), time.Time{}
+	reconciled, fed, asked, quietSince := time.Now(), time.Now(), time.Now(), time.Time{}
 	for {
 		select {
 		case <-pull.Done():
@@ -144,6 +160,12 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 		case <-q.Gone():
 			return errGone
 		case <-tick.C:
+		}
+		if q.own != nil && time.Since(asked) > askServerEvery {
+			if err := q.own.ill(); err != nil {
+				return fmt.Errorf("%w: the queue's server is %w", ErrQueue, err)
+			}
+			asked = time.Now()
 		}
 		if time.Since(fed) > feedEvery {
 			if _, err := w.feed(pull, q); err != nil && pull.Err() == nil {
@@ -189,9 +211,9 @@ func (w *Worker) reconcile(ctx context.Context, q *Queue) (Reconciled, error) {
 		return r, err
 	}
 	w.signs().figures.resent.Add(float64(r.Resent))
-	if r.WentBack || r.Rebuilt || r.Resent > 0 {
+	if r.WentBack || r.Rebuilt || r.Resent > 0 || r.Mended > 0 {
 		w.Log.Warn().Int("open", r.Open).Int("resent", r.Resent).Int("settled", r.Settled).
-			Bool("queue_rebuilt", r.Rebuilt).Bool("queue_went_back", r.WentBack).Msg("the queue had lost jobs")
+			Int("mended", r.Mended).Bool("queue_rebuilt", r.Rebuilt).Bool("queue_went_back", r.WentBack).Msg("the queue had lost jobs")
 	}
 	return r, nil
 }
