@@ -3,7 +3,6 @@ package room
 import (
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -27,20 +26,14 @@ type listing struct {
 // swings lists measured clips, newest first.
 func (rm *Room) swings(w http.ResponseWriter, r *http.Request) error {
 	l := listing{Find: strings.TrimSpace(r.URL.Query().Get("find"))}
-	entries, err := rm.Ledger.Entries(r.Context(), worker.StateMeasured)
+	l.Page, _ = strconv.Atoi(r.URL.Query().Get("page"))
+	l.Page = max(l.Page, 1)
+	entries, n, err := rm.Ledger.List(r.Context(), worker.Listing{States: []worker.State{worker.StateMeasured}, Find: l.Find, Offset: (l.Page - 1) * perPage, Limit: perPage})
 	if err != nil {
 		return err
 	}
-	if l.Find != "" {
-		entries = slices.DeleteFunc(entries, func(e worker.Entry) bool { return !about(e, l.Find) })
-	}
-	slices.Reverse(entries)
-	l.Clips = len(entries)
-	l.Pages = max(1, (l.Clips+perPage-1)/perPage)
-	l.Page, err = strconv.Atoi(r.URL.Query().Get("page"))
-	if err != nil || l.Page < 1 || l.Page > l.Pages {
-		l.Page = 1
-	}
+	l.Clips = n
+	l.Pages = max(1, (n+perPage-1)/perPage)
 	at := func(page int) string {
 		return "/swings?" + url.Values{"find": {l.Find}, "page": {strconv.Itoa(page)}}.Encode()
 	}
@@ -50,8 +43,7 @@ func (rm *Room) swings(w http.ResponseWriter, r *http.Request) error {
 	if l.Page < l.Pages {
 		l.Next = at(l.Page + 1)
 	}
-	from := (l.Page - 1) * perPage
-	for _, e := range entries[from:min(from+perPage, len(entries))] {
+	for _, e := range entries {
 		rows, err := rm.rows(e)
 		if err != nil {
 			return err
@@ -59,16 +51,4 @@ func (rm *Room) swings(w http.ResponseWriter, r *http.Request) error {
 		l.Rows = append(l.Rows, rows...)
 	}
 	return rm.page(w, http.StatusOK, page{Title: word("swings.title"), Template: "swings", At: "swings", Data: l})
-}
-
-// about reports whether every word of find is in what a person knows a clip by.
-func about(e worker.Entry, find string) bool {
-	in := strings.ToLower(strings.Join([]string{e.Job.Subject.Hitter, e.Job.Subject.Team, baseName(e.Job.Clip),
-		e.Job.SubmittedAt.Local().Format("2006-01-02"), string(e.Job.Subject.Level)}, " "))
-	for _, w := range strings.Fields(strings.ToLower(find)) {
-		if !strings.Contains(in, w) {
-			return false
-		}
-	}
-	return true
 }

@@ -6,7 +6,6 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"slices"
 	"strings"
 	"time"
 
@@ -17,17 +16,29 @@ import (
 type evening struct {
 	Since    time.Time // noon before: a night runs from noon to noon
 	Working  bool      // a worker has the queue open
-	Running  []row
-	Waiting  []row // the next few in line
-	WaitingN int   // all of them
-	Failed   []row
-	Measured []row
+	Running  part
+	Waiting  part
+	Failed   part
+	Measured part
 	Done     int // of Total, measured or not
 	Total    int
 }
 
-// fewWaiting is how many clips in line are named.
-const fewWaiting = 5
+// part is the clips in some states: the first few, and how many there are.
+type part struct {
+	Rows []row
+	N    int
+}
+
+// More is how many clips are not shown. Only swings of a clip are several rows, and
+// those are shown whole.
+func (p part) More() int { return max(p.N-len(p.Rows), 0) }
+
+// How many clips of each part are named.
+const (
+	fewWaiting = 5
+	perNight   = 100
+)
 
 // noon is the last noon at or before now, in now's zone.
 func noon(now time.Time) time.Time {
@@ -47,41 +58,36 @@ func (rm *Room) look(ctx context.Context, now time.Time) (evening, error) {
 		return e, err
 	}
 	e.Working = pid != 0
-	entries, err := rm.Ledger.Entries(ctx)
-	if err != nil {
-		return e, err
-	}
-	slices.SortStableFunc(entries, func(a, b worker.Entry) int { return b.Changed.Compare(a.Changed) })
-	for _, j := range entries {
-		if j.State.Final() && j.Changed.Before(e.Since) {
-			continue
+	for _, q := range []struct {
+		into *part
+		ask  worker.Listing
+	}{
+		{&e.Running, worker.Listing{States: []worker.State{worker.StateRunning}, Limit: perNight, Oldest: true}},
+		{&e.Waiting, worker.Listing{States: []worker.State{worker.StateSubmitted, worker.StateQueued, worker.StateWaiting, worker.StateHeld}, Limit: fewWaiting, Oldest: true}},
+		{&e.Failed, worker.Listing{States: []worker.State{worker.StateUnmeasured, worker.StateDead}, Since: e.Since, Limit: perNight}},
+		{&e.Measured, worker.Listing{States: []worker.State{worker.StateMeasured}, Since: e.Since, Limit: perNight}},
+	} {
+		jobs, n, err := rm.Ledger.List(ctx, q.ask)
+		if err != nil {
+			return e, err
 		}
-		e.Total++
-		switch {
-		case j.State == worker.StateMeasured:
-			rows, err := rm.rows(j)
+		q.into.N = n
+		for _, j := range jobs {
+			rows := []row{newRow(j)}
+			switch j.State {
+			case worker.StateMeasured:
+				rows, err = rm.rows(j)
+			case worker.StateRunning:
+				rows[0].Progress, rows[0].Told, err = rm.Home.Progress(j.Job.ID, now)
+			}
 			if err != nil {
 				return e, err
 			}
-			e.Measured = append(e.Measured, rows...)
-		case j.State.Final():
-			e.Failed = append(e.Failed, newRow(j))
-		case j.State == worker.StateRunning:
-			r := newRow(j)
-			if r.Progress, r.Told, err = rm.Home.Progress(j.Job.ID, now); err != nil {
-				return e, err
-			}
-			e.Running = append(e.Running, r)
-		default:
-			e.Waiting = append(e.Waiting, newRow(j))
-		}
-		if j.State.Final() {
-			e.Done++
+			q.into.Rows = append(q.into.Rows, rows...)
 		}
 	}
-	slices.SortStableFunc(e.Waiting, func(a, b row) int { return a.Submitted.Compare(b.Submitted) })
-	e.WaitingN = len(e.Waiting)
-	e.Waiting = e.Waiting[:min(len(e.Waiting), fewWaiting)]
+	e.Done = e.Failed.N + e.Measured.N
+	e.Total = e.Done + e.Running.N + e.Waiting.N
 	return e, nil
 }
 
