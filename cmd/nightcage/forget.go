@@ -106,6 +106,10 @@ func printProof(out io.Writer, p worker.Proof, done, asJSON bool) error {
 	case p.Clean():
 		word = "there is nothing to remove"
 	}
-	_, err := fmt.Fprintf(out, "%d clips with their records: %s\n", p.Jobs, word)
+	of := "clips with their records"
+	if p.Jobs == 1 {
+		of = "clip with its record"
+	}
+	_, err := fmt.Fprintf(out, "%d %s: %s\n", p.Jobs, of, word)
 	return err
 }
