@@ -158,7 +158,8 @@ func TestPagesInABrowser(t *testing.T) {
 	}
 	dir, job := playedHome(t)
 	b := browse(t, openRoom(t, dir))
-	for name, path := range map[string]string{"tonight": "/", "swings": "/swings", "swing": "/swing/" + job + "/1"} {
+	for name, path := range map[string]string{"tonight": "/", "swings": "/swings", "trends": "/trend", "trend": trendHref("Cinder Creek Comets", "Rook Calder", "", ""),
+		"compare": "/compare?a=" + job + "-1&b=" + job + "-1", "hitters": "/compare/hitters", "swing": "/swing/" + job + "/1"} {
 		for _, l := range []pageLook{desk, night, phone} {
 			b.open(path, l)
 			if shift := js[float64](b, shifted); shift > 0 {
