@@ -148,16 +148,24 @@ func (l *Ledger) ConsentOf(ctx context.Context, team, hitter string) (Consent, e
 // of the record's hitter, with this record or in the ledger. nil: it may. Errors:
 // *ConsentError, or one that wraps ErrStorage.
 func (l *Ledger) MayShare(ctx context.Context, record event.Event) error {
-	team, _ := record.Extensions()[extTeam].(string)
-	c, err := l.ConsentOf(ctx, team, record.Subject())
+	return l.mayShare(ctx, teamOf(record), record.Subject(), record.ID(), consentIn(record))
+}
+
+// MayShareJob is MayShare for a job, whether it has a record or not.
+func (l *Ledger) MayShareJob(ctx context.Context, j Job) error {
+	return l.mayShare(ctx, j.Subject.Team, j.Subject.Hitter, j.ID, j.Consent)
+}
+
+func (l *Ledger) mayShare(ctx context.Context, team, hitter, record string, in Consent) error {
+	c, err := l.ConsentOf(ctx, team, hitter)
 	if err != nil {
-		return fmt.Errorf("record %s: %w", record.ID(), err)
+		return fmt.Errorf("record %s: %w", record, err)
 	}
-	if in := consentIn(record); c.By == "" || in.Told.After(c.Told) && in.By != "" {
+	if c.By == "" || in.Told.After(c.Told) && in.By != "" {
 		c = in
 	}
 	if !c.gives() {
-		return &ConsentError{Hitter: record.Subject(), Team: team, Record: record.ID(), Consent: c}
+		return &ConsentError{Hitter: hitter, Team: team, Record: record, Consent: c}
 	}
 	return nil
 }

@@ -68,6 +68,9 @@ func (rm *Room) compare(w http.ResponseWriter, r *http.Request) error {
 	p := comparePage{}
 	ids := [2]string{q.Get("a"), q.Get("b")}
 	entries, err := rm.Ledger.Entries(r.Context(), worker.StateMeasured)
+	if err == nil {
+		entries, err = rm.shareable(r.Context(), entries)
+	}
 	if err != nil {
 		return err
 	}

@@ -118,13 +118,16 @@ func (rm *Room) corrections(w http.ResponseWriter, r *http.Request) error {
 }
 
 // allCorrections sends those of every swing, by job.
-func (rm *Room) allCorrections(w http.ResponseWriter, _ *http.Request) error {
+func (rm *Room) allCorrections(w http.ResponseWriter, r *http.Request) error {
 	all, err := rm.kept.All()
 	if err != nil {
 		return err
 	}
 	out := map[string][]handTruth{}
 	for job, ks := range all {
+		if rm.Afar && rm.mayShow(r.Context(), job) != nil {
+			continue
+		}
 		out[job] = truths(ks)
 	}
 	return sendJSON(w, out)

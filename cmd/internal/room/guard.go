@@ -36,7 +36,7 @@ func (rm *Room) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	zw := &zipped{ResponseWriter: w, accepts: strings.Contains(r.Header.Get("Accept-Encoding"), "gzip")}
 	defer zw.close()
 	if rm.Afar {
-		rm.guard.Require(access.Read, rm.mux).ServeHTTP(zw, r)
+		rm.guard.Require(access.Read, http.HandlerFunc(rm.consented)).ServeHTTP(zw, r)
 		return
 	}
 	http.NewCrossOriginProtection().Handler(rm.mux).ServeHTTP(zw, r)

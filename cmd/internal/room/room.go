@@ -115,6 +115,8 @@ func (rm *Room) fail(w http.ResponseWriter, r *http.Request, err error) {
 		return // the browser went away
 	case errors.Is(err, errNotFound), errors.Is(err, worker.ErrNoRecord), errors.Is(err, worker.ErrUnknownJob):
 		code, words = http.StatusNotFound, "error.none"
+	case errors.Is(err, worker.ErrNoConsent):
+		code, words = http.StatusForbidden, "error.consent"
 	case errors.Is(err, worker.ErrDamaged):
 		words = "error.damaged"
 	case errors.Is(err, worker.ErrStorage):

@@ -29,6 +29,9 @@ func (rm *Room) swings(w http.ResponseWriter, r *http.Request) error {
 	l.Page, _ = strconv.Atoi(r.URL.Query().Get("page"))
 	l.Page = max(l.Page, 1)
 	entries, n, err := rm.Ledger.List(r.Context(), worker.Listing{States: []worker.State{worker.StateMeasured}, Find: l.Find, Offset: (l.Page - 1) * perPage, Limit: perPage})
+	if err == nil {
+		entries, err = rm.shareable(r.Context(), entries)
+	}
 	if err != nil {
 		return err
 	}

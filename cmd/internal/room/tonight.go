@@ -68,6 +68,9 @@ func (rm *Room) look(ctx context.Context, now time.Time) (evening, error) {
 		{&e.Measured, worker.Listing{States: []worker.State{worker.StateMeasured}, Since: e.Since, Limit: perNight}},
 	} {
 		jobs, n, err := rm.Ledger.List(ctx, q.ask)
+		if err == nil {
+			jobs, err = rm.shareable(ctx, jobs)
+		}
 		if err != nil {
 			return e, err
 		}

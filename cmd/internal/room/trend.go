@@ -5,6 +5,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/fnv"
+	"io"
 	"net/http"
 	"net/url"
 	"slices"
@@ -38,13 +40,18 @@ type kept struct {
 // team reads the full swings of a team.
 func (rm *Room) team(ctx context.Context, name string) (outing, error) {
 	entries, err := rm.Ledger.Entries(ctx, worker.StateMeasured)
+	if err == nil {
+		entries, err = rm.shareable(ctx, entries)
+	}
 	if err != nil {
 		return outing{}, err
 	}
 	entries = slices.DeleteFunc(entries, func(e worker.Entry) bool { return !strings.EqualFold(e.Job.Subject.Team, name) })
 	var last time.Time
 	corrected := 0
+	ids := fnv.New64a()
 	for _, e := range entries {
+		io.WriteString(ids, e.Job.ID)
 		n, err := rm.kept.Count(e.Job.ID)
 		if err != nil {
 			return outing{}, err
@@ -55,7 +62,7 @@ func (rm *Room) team(ctx context.Context, name string) (outing, error) {
 		}
 	}
 	at := rm.Home.Dir() + "\x00" + strings.ToLower(name)
-	key := fmt.Sprint(len(entries), last.UnixNano(), corrected)
+	key := fmt.Sprint(ids.Sum64(), last.UnixNano(), corrected)
 	if k, ok := outings.Load(at); ok && k.(kept).key == key {
 		return k.(kept).outing, nil
 	}
@@ -110,6 +117,9 @@ type hitterLine struct {
 // hitterLines are the hitters of measured clips, by team and name.
 func (rm *Room) hitterLines(ctx context.Context) ([]hitterLine, error) {
 	entries, err := rm.Ledger.Entries(ctx, worker.StateMeasured)
+	if err == nil {
+		entries, err = rm.shareable(ctx, entries)
+	}
 	if err != nil {
 		return nil, err
 	}
