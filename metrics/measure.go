@@ -328,18 +328,6 @@ func everySource() map[SourceOfError]bool {
 	return on
 }
 
-// propagate draws every open measure n times.
-func propagate(ctx context.Context, all []entry, nominal []float64, open []bool, r *reading, seed uint64, n int, on map[SourceOfError]bool) ([]sampleOf, []*missing, error) {
-	d := newDraw(seed, r.m, on)
-	outputs := make([]output, len(all))
-	for i, e := range all {
-		if open[i] {
-			outputs[i] = func() (float64, bool, *missing) { return e.drawn(&scene{reading: r, d: d}, nominal[i]) }
-		}
-	}
-	return repeat(ctx, n, func() { d.next(r) }, outputs)
-}
-
 // drawn is the formula's value in a draw.
 func (e entry) drawn(s *scene, nominal float64) (float64, bool, *missing) {
 	v := e.formula(s)
