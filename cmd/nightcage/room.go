@@ -31,6 +31,8 @@ hand, with a token of scope admin (nightcage token add).
 
 It listens on loopback unless told otherwise. At another address every page asks
 for a token of scope read, as the password; put something that encrypts in front.
+Hitters of whom nobody has said that they may be shown (nightcage consent) are left
+out there.
 
 ` + exitCodesHelp,
 		Args: cobra.NoArgs,
