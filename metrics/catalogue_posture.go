@@ -158,7 +158,9 @@ func postureEntries() []entry {
 	baseSign := "0 over the back ankle, 1 over the lead ankle"
 	from := phases.ToeTouch
 	circle := posture("head_travel_over_radius_contact", "head travel to contact in head radii", "1", "1", "head_travel_largest_contact over the head's radius (.065 of standing height; Drillis and Contini 1966, from memory)", "up to 1 the head stays inside its own circle", .3, head,
-		func(s *scene) float64 { return largestHeadTravel(s) / (headRadiusShare * s.subject.HeightIn) }, from, phases.Contact)
+		func(s *scene) float64 {
+			return largestHeadTravel(s) / (headRadiusShare * s.subject.HeightIn)
+		}, from, phases.Contact)
 	circle.height, circle.NeedsScale = true, true
 	return []entry{
 		posture("shoulder_tilt_toe_touch", "shoulder tilt at toe touch", "deg", "deg", tilt+"toe touch", tiltSign, 6, shoulders, shoulderTilt(phases.ToeTouch), phases.ToeTouch),
@@ -186,6 +188,8 @@ func postureEntries() []entry {
 		circle,
 		posture("head_forward_finish", "head forward to the finish", "in", "[in_i]", "x of the head's centre at the finish minus at toe touch", "+ toward the pitcher", 1.5, head,
 			func(s *scene) float64 { return s.moved(pointHead, from, phases.Finish).X }, from, phases.Finish),
+		posture("head_rise_finish", "head rise to the finish", "in", "[in_i]", "y of the head's centre at the finish minus at toe touch", "+ up, - drops", 1.5, head,
+			func(s *scene) float64 { return s.moved(pointHead, from, phases.Finish).Y }, from, phases.Finish),
 		posture("hands_over_shoulder_toe_touch", "hands above the back shoulder at toe touch", "in", "[in_i]", "y of the middle of the hands minus y of the back shoulder, at toe touch", "+ hands higher", 2, []string{roleHands, roleBackShould},
 			func(s *scene) float64 {
 				m := s.at(from)

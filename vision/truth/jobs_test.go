@@ -41,6 +41,9 @@ func TestDemoJobsAgreeWithTheTruth(t *testing.T) {
 		if got.HeightIn != want.HeightIn || got.InseamIn != want.InseamIn || got.BatIn != want.BatIn || got.Bats != want.Bats {
 			t.Errorf("%s: %+v, truth says %+v", j.Clip, got, want)
 		}
+		if string(got.Sport) != f.Scene.Sport || got.Ball != vision.FromPitch {
+			t.Errorf("%s: %s, ball from %q; truth says %s, pitched", j.Clip, got.Sport, got.Ball, f.Scene.Sport)
+		}
 		if got.Hitter == "" || got.Team == "" || !slices.Contains(vision.Levels(), got.Level) {
 			t.Errorf("%s: %+v", j.Clip, got)
 		}

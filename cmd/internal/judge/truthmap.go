@@ -3,6 +3,9 @@ package judge
 import (
 	"math"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"nightcage/vision"
 	"nightcage/vision/truth"
 )
 
@@ -104,13 +107,15 @@ var derivedTruth = map[string]func(*truth.File) float64{
 	"pitch_to_attack_contact": func(f *truth.File) float64 {
 		return value(f, "attack_angle_contact_deg.sweet_spot_3d") - value(f, "pitch.descent_deg_at_contact_xy")
 	},
-	"contact_depth_contact":    contactDepth,
-	"load_time_stride":         func(f *truth.File) float64 { return between(f, "load_start", "stride_start") },
-	"stride_time_toe_touch":    func(f *truth.File) float64 { return between(f, "stride_start", "toe_touch") },
-	"plant_time_plant":         func(f *truth.File) float64 { return between(f, "toe_touch", "heel_plant") },
-	"turn_time_contact":        func(f *truth.File) float64 { return between(f, "heel_plant", "contact") },
-	"extension_time_extension": func(f *truth.File) float64 { return between(f, "contact", "full_extension") },
-	"finish_time_finish":       func(f *truth.File) float64 { return between(f, "contact", "finish") },
+	"contact_depth_contact":     contactDepth,
+	"pelvis_forward_speed_peak": hipsForwardSpeed,
+	"arm_peak_time_contact":     armPeak,
+	"load_time_stride":          func(f *truth.File) float64 { return between(f, "load_start", "stride_start") },
+	"stride_time_toe_touch":     func(f *truth.File) float64 { return between(f, "stride_start", "toe_touch") },
+	"plant_time_plant":          func(f *truth.File) float64 { return between(f, "toe_touch", "heel_plant") },
+	"turn_time_contact":         func(f *truth.File) float64 { return between(f, "heel_plant", "contact") },
+	"extension_time_extension":  func(f *truth.File) float64 { return between(f, "contact", "full_extension") },
+	"finish_time_finish":        func(f *truth.File) float64 { return between(f, "contact", "finish") },
 }
 
 // contactDepth is the x of the ball against that of the lead ankle at contact,
@@ -136,6 +141,72 @@ func contactDepth(f *truth.File) float64 {
 		return last + k*(last-before)
 	}
 	return math.NaN()
+}
+
+// hipsForwardSpeed is the largest speed of mid-hips toward the pitcher between two
+// frames from the start of the load to heel plant, mph.
+func hipsForwardSpeed(f *truth.File) float64 {
+	from, okFrom := f.EventMs("load_start")
+	to, okTo := f.EventMs("heel_plant")
+	if !okFrom || !okTo {
+		return math.NaN()
+	}
+	x := func(fr *truth.Frame) float64 {
+		return (fr.Joints["left_hip"].XYZ.X + fr.Joints["right_hip"].XYZ.X) / 2
+	}
+	top := math.Inf(-1)
+	for i := 1; i < len(f.Frames); i++ {
+		a, b := &f.Frames[i-1], &f.Frames[i]
+		if a.Ms >= from && b.Ms <= to {
+			const mph = 3600.0 / 63360 // of an inch per second
+			top = math.Max(top, (x(b)-x(a))/(b.Ms-a.Ms)*1000*mph)
+		}
+	}
+	return top
+}
+
+// armPeak is how long before contact the line from the lead shoulder to the lead
+// hand turns fastest between two frames from toe touch on, ms; a parabola through
+// the fastest pair and its neighbours tells where between frames.
+func armPeak(f *truth.File) float64 {
+	from, okFrom := f.EventMs("toe_touch")
+	to, okTo := f.EventMs("contact")
+	if !okFrom || !okTo {
+		return math.NaN()
+	}
+	shoulder, hand := vision.LeftShoulder, vision.LeftHand
+	if f.LeadSide == "right" {
+		shoulder, hand = vision.RightShoulder, vision.RightHand
+	}
+	var ms, turn []float64
+	for i := 1; i < len(f.Frames); i++ {
+		if f.Frames[i-1].Ms < from || f.Frames[i].Ms > to {
+			continue
+		}
+		var d [2]r3.Vec
+		for k := range d {
+			a, okA := f.Landmark(i-1+k, shoulder)
+			b, okB := f.Landmark(i-1+k, hand)
+			if !okA || !okB {
+				return math.NaN()
+			}
+			d[k] = r3.Unit(r3.Sub(r3.Vec(b.XYZ), r3.Vec(a.XYZ)))
+		}
+		step := f.Frames[i].Ms - f.Frames[i-1].Ms
+		ms = append(ms, f.Frames[i].Ms-step/2)
+		turn = append(turn, math.Atan2(r3.Norm(r3.Cross(d[0], d[1])), r3.Dot(d[0], d[1]))/step)
+	}
+	top := 0
+	for i := range turn {
+		if turn[i] > turn[top] {
+			top = i
+		}
+	}
+	if top == 0 || top >= len(turn)-1 {
+		return math.NaN()
+	}
+	a, b, c := turn[top-1], turn[top], turn[top+1]
+	return to - ms[top] - (ms[top+1]-ms[top])*(a-c)/(2*(a-2*b+c))
 }
 
 func value(f *truth.File, path string) float64 {

@@ -33,6 +33,8 @@ var widerTolerance = map[string]float64{
 	"forearm_bat_angle_contact":       1.0, // near straight, where a degree sideways is several of angle
 	"barrel_path_contact":             .3,
 	"barrel_over_knob_path_contact":   .1, // a path of 5 to 9 in below the line
+	"pelvis_forward_speed_peak":       .1, // of 1 to 3
+	"arm_peak_time_contact":           5,  // a flat top, sought between frames 4 to 17 ms apart
 	// The file's largest separation is sought from the start of the stride, ours
 	// from toe touch; it falls in the turn in every clip.
 	"hip_shoulder_separation_max": .6,

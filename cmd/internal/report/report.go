@@ -30,6 +30,7 @@ func Swing(w io.Writer, s metrics.Swing) error {
 	p.events(s)
 	p.measures(s)
 	p.unavailable(s)
+	p.first(s.Findings)
 	for _, n := range s.Notes {
 		p.f("note: %s\n", n)
 	}
@@ -226,6 +227,19 @@ func (p *printer) unavailable(s metrics.Swing) {
 	if len(rows) > 0 {
 		p.f("\nNOT MEASURED\n")
 		p.table(rows)
+	}
+}
+
+// first is the one thing to work on, where something shows.
+func (p *printer) first(findings []metrics.Finding) {
+	for _, f := range findings {
+		if !f.First {
+			continue
+		}
+		p.f("\nWORK ON THIS FIRST\n  %s; %s\n  Try: %s\n", f.Name, f.Why, f.Cue)
+		if f.Caution != "" {
+			p.f("  Take care: %s\n", f.Caution)
+		}
 	}
 }
 

@@ -44,6 +44,13 @@ func TestWhyReadsTheRecord(t *testing.T) {
 		}
 		at += i
 	}
+	out.Reset()
+	if err := Swing(&out, s); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(out.String(), "WORK ON THIS FIRST\n  Sleeves too long; It is") || !strings.Contains(out.String(), "Take care: Mind the buttons.") {
+		t.Errorf("the printed record does not say what to work on first:\n%s", out.String())
+	}
 	for _, c := range rules.Shipped().Chains {
 		if strings.Contains(text, c.Name) {
 			t.Errorf("a chain of the rules, not of the record: %s", c.Name)
