@@ -71,7 +71,7 @@ readme: bin/nightcage
 # on any loss. Needs user namespaces, for a disk that can be filled.
 faults: setup
 	@$(env) go test -tags customenv -c -o bin/faults.test ./worker
-	@$(env) cd worker && ../bin/faults.test -test.run '^TestFaults$$' -test.timeout 40m -long >../.faults.log || { cat ../.faults.log; exit 1; }
+	@$(env) cd worker && $(CURDIR)/bin/faults.test -test.run '^TestFaults$$' -test.timeout 40m -long >$(CURDIR)/.faults.log || { cat $(CURDIR)/.faults.log; exit 1; }
 	@grep '^|' .faults.log; rm .faults.log bin/faults.test
 
 clean:

@@ -44,6 +44,14 @@
 // (again later, five times at most), away (storage or queue does not answer: again
 // later, and no attempt is used up), shutdown (hand back at once).
 //
+// # Walls
+//
+// Clips come from anyone, and what decodes them is native code. Only a Child's
+// process opens one. Walls says what the kernel keeps that process from: the rules
+// of Landlock are put up round the thread that starts it, so that it is never outside
+// them, and the process gives up the rest of its system calls (Confine) before it
+// reads its request. Where a kernel lacks a wall, log and status say which.
+//
 // # Order of finishing
 //
 // Stills, track and record are written and synced, the event is published, the
@@ -73,6 +81,7 @@
 // # One home directory
 //
 //	queue/        the embedded server's store, behind an exclusive lock
+//	queue/damaged/  the store before that, when it was damaged and set aside
 //	queue.json    address and one-time token of the running embedded server, mode 0600
 //	ledger.db     the ledger
 //	tokens.json   hashes of access tokens, mode 0600

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
 	"slices"
 	"strings"
 
@@ -111,6 +112,10 @@ func (d *Desk) countQueued(ctx context.Context, ids map[string]bool, n map[strin
 func (d *Desk) eraseTraces(ctx context.Context, ids map[string]bool) error {
 	if d.Queue.opts.Remote.URL != "" || len(ids) == 0 {
 		return nil
+	}
+	// A damaged store that was set aside serves the curious only.
+	if err := os.RemoveAll(d.Queue.home.asideDir()); err != nil {
+		return fmt.Errorf("%w: %w", ErrStorage, err)
 	}
 	paths, err := d.traces(ctx, ids)
 	if err != nil {

@@ -172,7 +172,11 @@ func TestHealthOfAQueueThatDied(t *testing.T) {
 	p.mu.Unlock()
 	srv.Shutdown()
 	srv.WaitForShutdown()
-	waitUntil(t, func() bool { return n.Health(t.Context()).Ready })
+	for end := time.Now().Add(time.Minute); !n.Health(t.Context()).Ready; time.Sleep(100 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("not ready again in a minute")
+		}
+	}
 	j := n.clip("a.mp4", "ok")
 	n.submit(j)
 	n.waitFor(j, StateMeasured)

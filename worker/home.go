@@ -69,7 +69,7 @@ func (h Home) RecordsDir() string { return filepath.Join(h.dir, "records") }
 
 func (h Home) queueDir() string    { return filepath.Join(h.dir, "queue") }
 func (h Home) scratchDir() string  { return filepath.Join(h.dir, "scratch") }
-func (h Home) asideDir() string    { return filepath.Join(h.dir, "queue.damaged") }
+func (h Home) asideDir() string    { return filepath.Join(h.queueDir(), "damaged") }
 func (h Home) addressPath() string { return filepath.Join(h.dir, "queue.json") }
 
 // address is how other processes of the home reach the embedded server.

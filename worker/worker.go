@@ -50,7 +50,8 @@ const DefaultStallAfter = time.Minute
 // reconcileEvery is how often a running worker compares ledger and queue.
 const reconcileEvery = 5 * time.Minute
 
-// askServerEvery is how often a worker asks the server that it runs how it is.
+// askServerEvery is how often a worker asks the server that it runs how it is. One
+// that is ill twice running is started anew.
 const askServerEvery = 2 * time.Second
 
 // feedEvery is how often an idle worker looks for held jobs.
@@ -153,6 +154,7 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 	tick := time.NewTicker(250 * time.Millisecond)
 	defer tick.Stop()
 	reconciled, fed, asked, quietSince := time.Now(), time.Now(), time.Now(), time.Time{}
+	ill := false // the server was when it was last asked
 	for {
 		select {
 		case <-pull.Done():
@@ -162,10 +164,11 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 		case <-tick.C:
 		}
 		if q.own != nil && time.Since(asked) > askServerEvery {
-			if err := q.own.ill(); err != nil {
+			err := q.own.ill()
+			if err != nil && ill {
 				return fmt.Errorf("%w: the queue's server is %w", ErrQueue, err)
 			}
-			asked = time.Now()
+			asked, ill = time.Now(), err != nil
 		}
 		if time.Since(fed) > feedEvery {
 			if _, err := w.feed(pull, q); err != nil && pull.Err() == nil {
