@@ -10,11 +10,13 @@ import (
 
 	"github.com/cloudevents/sdk-go/v2/event"
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 
 	"nightcage/cmd/internal/report"
 	"nightcage/cmd/internal/season"
 	"nightcage/metrics"
 	"nightcage/metrics/change"
+	"nightcage/vision"
 	"nightcage/worker"
 )
 
@@ -24,6 +26,7 @@ type changeOptions struct {
 	measures []string
 	since    string
 	worth    float64
+	ball     ballFlag
 	asJSON   bool
 }
 
@@ -40,6 +43,9 @@ Swings of one session share what that session changes (the camera's place, a
 tired hitter), so sessions count, not swings. What a session changes is learnt
 from all hitters of the team. With several measures, or all, the answers take
 back what looking at many finds by chance (Holm's procedure).
+
+A swing off a tee is not one at a pitch: where a hitter has both, --ball takes one
+kind, and without it the answer says that they are mixed.
 
 ` + exitCodesHelp,
 		Args: cobra.ExactArgs(1),
@@ -64,8 +70,38 @@ back what looking at many finds by chance (Holm's procedure).
 	cmd.Flags().StringSliceVar(&o.measures, "measure", nil, "`ID` of a measure, or several; all where none is named")
 	cmd.Flags().StringVar(&o.since, "since", "", "first `DAY` of the later period, 2026-11-20 (default the last session)")
 	cmd.Flags().Float64Var(&o.worth, "worth", 0, "the difference that would matter, in the measure's unit: how many more sessions would show it")
+	o.ball.bind(cmd.Flags())
 	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the answers as JSON")
 	return cmd
+}
+
+// ballFlag takes the swings at balls from one place.
+type ballFlag struct{ from string }
+
+func (f *ballFlag) bind(flags *pflag.FlagSet) {
+	flags.StringVar(&f.from, "ball", "", "only swings told as at a ball from `WHERE`: "+listed(vision.BallsFrom()))
+}
+
+// of is those of the swings; all without the flag.
+func (f *ballFlag) of(all []season.Swing) ([]season.Swing, error) {
+	from := vision.BallFrom(f.from)
+	if from == "" {
+		return all, nil
+	}
+	if !slices.Contains(vision.BallsFrom(), from) {
+		return nil, usageError{fmt.Errorf("--ball %q: %s", f.from, listed(vision.BallsFrom()))}
+	}
+	return slices.DeleteFunc(all, func(s season.Swing) bool { return s.Record.Subject.Ball != from }), nil
+}
+
+// ballsOf lists where the balls of swings came from, as far as told, each once.
+func ballsOf(swings []season.Swing) (from []vision.BallFrom) {
+	for _, b := range vision.BallsFrom() {
+		if slices.ContainsFunc(swings, func(s season.Swing) bool { return s.Record.Subject.Ball == b }) {
+			from = append(from, b)
+		}
+	}
+	return from
 }
 
 func (o *changeOptions) run(events []event.Event, hitter string, out io.Writer) error {
@@ -77,6 +113,9 @@ func (o *changeOptions) run(events []event.Event, hitter string, out io.Writer) 
 		return usageError{errors.New("--worth is for one measure, and above 0")}
 	}
 	all, err := season.Load(events)
+	if err == nil {
+		all, err = o.ball.of(all)
+	}
 	if err != nil {
 		return err
 	}
@@ -95,7 +134,7 @@ func (o *changeOptions) run(events []event.Event, hitter string, out io.Writer) 
 	if err != nil {
 		return err
 	}
-	c := report.Change{Hitter: mine[0].Hitter, Since: at}
+	c := report.Change{Hitter: mine[0].Hitter, Since: at, Balls: ballsOf(mine)}
 	for _, s := range mine {
 		if s.From == season.FromRecorded {
 			c.Undated++

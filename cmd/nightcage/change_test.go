@@ -15,6 +15,7 @@ import (
 	"nightcage/metrics"
 	"nightcage/metrics/change"
 	"nightcage/phases"
+	"nightcage/vision"
 	"nightcage/worker"
 )
 
@@ -141,6 +142,49 @@ func TestChangeSays(t *testing.T) {
 				t.Errorf("%s: lacks %q:\n%s", c.name, w, out.String())
 			}
 		}
+	}
+}
+
+// TestChangeByBall: a hitter who goes to the tee, where every bat is slower, has not
+// changed; the answer says what is mixed, and --ball parts it.
+func TestChangeByBall(t *testing.T) {
+	var outings []outing
+	for week := range 12 {
+		day := time.Date(2026, 9, 1+7*week, 0, 0, 0, 0, time.UTC).Format(time.DateOnly)
+		outings = append(outings, outing{"Rook Calder", day, 60, 8})
+		if week >= 6 {
+			outings = append(outings, outing{"Rook Calder", day, 50, 8})
+		}
+	}
+	events := recorded(t, rand.New(rand.NewPCG(8, 8)), outings, .5, 1)
+	for i := range events {
+		var s metrics.Swing
+		if err := events[i].DataAs(&s); err != nil {
+			t.Fatal(err)
+		}
+		s.Subject.Ball = vision.FromPitch
+		if *s.Measures[0].Value < 55 {
+			s.Subject.Ball = vision.FromTee
+		}
+		if err := events[i].SetData(event.ApplicationJSON, s); err != nil {
+			t.Fatal(err)
+		}
+	}
+	o := changeOptions{measures: []string{"bat_speed_contact"}, since: "2026-10-13"}
+	if c := asked(t, events, "Rook Calder", o); c.Lines[0].Verdict != change.Changed || len(c.Balls) != 2 {
+		t.Errorf("mixed: %s, balls %v", c.Lines[0].Verdict, c.Balls)
+	}
+	var out bytes.Buffer
+	if err := o.run(events, "Rook Calder", &out); err != nil || !strings.Contains(out.String(), "Mixed: swings at pitches, swings off a tee.") {
+		t.Errorf("%v:\n%s", err, out.String())
+	}
+	o.ball.from = string(vision.FromPitch)
+	if c := asked(t, events, "Rook Calder", o); c.Lines[0].Verdict != change.NoDetectable || len(c.Balls) != 1 {
+		t.Errorf("at pitches alone: %s, balls %v", c.Lines[0].Verdict, c.Balls)
+	}
+	o.ball.from = "balloon"
+	if err := o.run(events, "Rook Calder", &out); exitCode(err) != exitUsage {
+		t.Errorf("a ball from a balloon: %v", err)
 	}
 }
 

@@ -18,6 +18,7 @@ import (
 type compareOptions struct {
 	home     homeFlags
 	hitters  bool
+	ball     ballFlag
 	measures []string
 	asJSON   bool
 }
@@ -42,6 +43,9 @@ Two swings that differ need not mean a hitter who changed: for that see change.
 				return err
 			}
 			defer s.close()
+			if !o.hitters && o.ball.from != "" {
+				return usageError{errors.New("--ball goes with --hitters")}
+			}
 			if !o.hitters {
 				return o.swings(s, args[0], args[1], cmd.OutOrStdout())
 			}
@@ -53,6 +57,7 @@ Two swings that differ need not mean a hitter who changed: for that see change.
 		},
 	}
 	o.home.bind(cmd.Flags())
+	o.ball.bind(cmd.Flags())
 	cmd.Flags().BoolVar(&o.hitters, "hitters", false, "A and B are names of hitters")
 	cmd.Flags().StringSliceVar(&o.measures, "measure", nil, "`ID` of a measure, or several; all where none is named")
 	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the comparison as JSON")
@@ -81,6 +86,9 @@ func (o *compareOptions) people(events []event.Event, a, b string, out io.Writer
 		return err
 	}
 	all, err := season.Load(events)
+	if err == nil {
+		all, err = o.ball.of(all)
+	}
 	if err != nil {
 		return err
 	}

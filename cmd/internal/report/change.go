@@ -10,14 +10,16 @@ import (
 
 	"nightcage/metrics"
 	"nightcage/metrics/change"
+	"nightcage/vision"
 )
 
 // Change is the comparison of a hitter's two periods.
 type Change struct {
-	Hitter  string       `json:"hitter"`
-	Since   time.Time    `json:"since"` // first instant of the later period
-	Undated int          `json:"undated_swings"`
-	Lines   []ChangeLine `json:"measures"`
+	Hitter  string            `json:"hitter"`
+	Since   time.Time         `json:"since"` // first instant of the later period
+	Undated int               `json:"undated_swings"`
+	Balls   []vision.BallFrom `json:"balls,omitempty"` // where the balls of the hitter's swings came from, as far as told
+	Lines   []ChangeLine      `json:"measures"`
 }
 
 // ChangeLine is the answer for one measure.
@@ -90,6 +92,9 @@ func (c Change) Print(w io.Writer) error {
 	if c.Undated > 0 {
 		p.f("%s without a filming date, counted by when it was measured; tell it with --filmed.\n", count(c.Undated, "swing"))
 	}
+	if len(c.Balls) > 1 {
+		p.f("Mixed: %s. They differ by more than the hitter; --ball takes one kind.\n", ballsText(c.Balls))
+	}
 	if len(c.Lines) == 1 {
 		p.f("\n")
 		p.oneChange(c.Lines[0])
@@ -155,6 +160,15 @@ func (p *printer) changes(lines []ChangeLine) {
 			p.table(rows)
 		}
 	}
+}
+
+// ballsText names kinds of swings, "swings at pitches, swings off a tee".
+func ballsText(balls []vision.BallFrom) string {
+	var names []string
+	for _, b := range balls {
+		names = append(names, map[vision.BallFrom]string{vision.FromPitch: "swings at pitches", vision.FromTee: "swings off a tee", vision.FromNone: "dry swings"}[b])
+	}
+	return strings.Join(names, ", ")
 }
 
 func count(n int, of string) string {
