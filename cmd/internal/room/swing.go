@@ -71,6 +71,7 @@ type measureLine struct {
 	Band    string
 	Source  string // of the band
 	Points  string // landmarks it was read from
+	Marks   string // the same by id, with commas between
 	Read    []eventLine
 	How     string
 }
@@ -246,7 +247,7 @@ func newLine(m metrics.Result, d metrics.Definition) measureLine {
 		points[i] = spaced(n)
 	}
 	l := measureLine{Result: m, Def: d, Name: d.Name, Text: metrics.Text(m), Picture: draw(m, d.UsefulSigma), Grade: word("grade." + string(m.Grade)),
-		Against: against(m), Band: bandText(m.Band, m.Unit), Points: strings.Join(points, ", ")}
+		Against: against(m), Band: bandText(m.Band, m.Unit), Points: strings.Join(points, ", "), Marks: strings.Join(m.Landmarks, ",")}
 	if m.Band != nil {
 		l.Source = m.Band.Source
 	}

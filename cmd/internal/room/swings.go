@@ -10,7 +10,7 @@ import (
 )
 
 // perPage is how many clips a page of the list shows.
-const perPage = 100
+const perPage = 50
 
 // listing is what the list of all swings shows.
 type listing struct {

@@ -28,6 +28,7 @@ type Place struct {
 	Point Point   `json:"point"`
 	X     float64 `json:"x"` // px of the upright clip
 	Y     float64 `json:"y"`
+	None  bool    `json:"none,omitempty"` // it is not in this frame's picture; X and Y mean nothing
 }
 
 // Instant is at which frame an event is, as a person put it.
@@ -105,11 +106,14 @@ func Measure(ctx context.Context, track vision.Track, tl phases.Timeline, c Corr
 	fail := func(err error) (vision.Track, phases.Timeline, metrics.Swing, error) {
 		return track, tl, metrics.Swing{}, fmt.Errorf("correct clip %s: %w", track.Clip.Name, err)
 	}
-	if n := len(c.Places) + len(c.Instants); n == 0 || n > MaxChanges {
-		return fail(fmt.Errorf("%w: %d changes", ErrBad, n))
+	if err := c.check(); err != nil {
+		return fail(err)
 	}
 	if len(c.Places) > 0 {
 		moved, err := Move(track, c.Places)
+		if err == nil && slices.ContainsFunc(c.Places, func(p Place) bool { return p.Point == Ball }) {
+			err = follow(&moved)
+		}
 		if err == nil {
 			track, err = solve.Run(ctx, moved)
 		}
@@ -167,7 +171,7 @@ func Move(track vision.Track, places []Place) (vision.Track, error) {
 	for _, p := range places {
 		i, ok := at[p.Frame]
 		inside := p.X >= 0 && p.Y >= 0 && p.X <= float64(track.Clip.Width) && p.Y <= float64(track.Clip.Height) // false for NaN
-		if !ok || !inside || mark(&out.Frames[i], p.Point) == nil {
+		if !ok || !(inside || p.None) || mark(&out.Frames[i], p.Point) == nil {
 			return out, fmt.Errorf("%w: %s at %g, %g in frame %d", ErrBad, p.Point, p.X, p.Y, p.Frame)
 		}
 		of[p.Point] = append(of[p.Point], p)
@@ -176,10 +180,14 @@ func Move(track vision.Track, places []Place) (vision.Track, error) {
 		slices.SortFunc(ps, func(a, b Place) int { return a.Frame - b.Frame })
 		for k, p := range ps {
 			i := at[p.Frame]
-			if k > 0 && track.Frames[i].Ms-track.Frames[at[ps[k-1].Frame]].Ms <= betweenMs {
+			if k > 0 && !p.None && !ps[k-1].None && track.Frames[i].Ms-track.Frames[at[ps[k-1].Frame]].Ms <= betweenMs {
 				carry(&out, track, point, at[ps[k-1].Frame], i, ps[k-1], p)
 			}
 			own(&out.Frames[i])
+			if p.None {
+				*mark(&out.Frames[i], point) = vision.Mark{}
+				continue
+			}
 			*mark(&out.Frames[i], point) = vision.Mark{X: p.X, Y: p.Y, SigmaPx: sigma, Seen: 1, How: vision.HowHand}
 		}
 	}
@@ -264,6 +272,14 @@ func place(track vision.Track, tl phases.Timeline, instants []Instant) ([]phases
 func (c Correction) Check() error {
 	if strings.TrimSpace(c.By) == "" || len(c.By) > 80 || len(c.Note) > 1000 {
 		return fmt.Errorf("%w: name of %d and note of %d bytes", ErrBad, len(c.By), len(c.Note))
+	}
+	return c.check()
+}
+
+// check is about the changes alone.
+func (c Correction) check() error {
+	if n := len(c.Places) + len(c.Instants); n == 0 || n > MaxChanges {
+		return fmt.Errorf("%w: %d changes", ErrBad, n)
 	}
 	for _, p := range c.Places {
 		if !slices.Contains(Points(), p.Point) {

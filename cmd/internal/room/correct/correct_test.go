@@ -84,7 +84,7 @@ func TestMovedPointIsMeasuredAnew(t *testing.T) {
 		own(f)
 		f.Body[knee].X -= 60
 		if d := f.Index - contact; d == -8 || d == 8 {
-			places = append(places, Place{f.Index, Point(knee.String()), at.X, at.Y})
+			places = append(places, Place{Frame: f.Index, Point: Point(knee.String()), X: at.X, Y: at.Y})
 		}
 	}
 	before := cmp.Diff(wrong, vision.Track{})
@@ -179,8 +179,9 @@ func TestStoreKeepsBoth(t *testing.T) {
 }
 
 func TestMergeLastOneHolds(t *testing.T) {
-	ps, ns := Merge([]Place{{1, Knob, 1, 1}, {2, Knob, 2, 2}}, []Place{{2, Knob, 3, 3}}, []Instant{{Event: phases.Contact, Frame: 5}}, []Instant{{Event: phases.Contact, Frame: 6}})
-	if diff := cmp.Diff([]Place{{1, Knob, 1, 1}, {2, Knob, 3, 3}}, ps); diff != "" {
+	at := func(frame int, x float64) Place { return Place{Frame: frame, Point: Knob, X: x, Y: x} }
+	ps, ns := Merge([]Place{at(1, 1), at(2, 2)}, []Place{at(2, 3)}, []Instant{{Event: phases.Contact, Frame: 5}}, []Instant{{Event: phases.Contact, Frame: 6}})
+	if diff := cmp.Diff([]Place{at(1, 1), at(2, 3)}, ps); diff != "" {
 		t.Error(diff)
 	}
 	if len(ns) != 1 || ns[0].Frame != 6 {

@@ -1,16 +1,15 @@
 // Correction by hand: drag a point, or give its place in numbers; say at which frame
 // an event is; then have what follows measured anew.
-import { MarkFrame, Marks, Place } from "./over.js";
+import { MarkFrame, Marks, Spot, spot } from "./over.js";
 import { Player } from "./player.js";
 import { say } from "./say.js";
-
-type Spot = [number, number];
 
 interface PlaceChange {
   frame: number;
   point: string;
   x: number;
   y: number;
+  none?: boolean; // it is not in the picture
 }
 interface InstantChange {
   event: string;
@@ -19,15 +18,6 @@ interface InstantChange {
 }
 
 const byId = <T extends HTMLElement>(id: string): T => document.getElementById(id) as T;
-
-// spot is where a point is in a frame, null when it was not found.
-function spot(m: Marks, f: MarkFrame, point: string): Spot | null {
-  const one: Record<string, Place | undefined> = { knob: f.k, tip: f.t, ball: f.o };
-  if (point in one) return one[point] ? [one[point]!.x, one[point]!.y] : null;
-  if (point === "head") return f.h ? [f.h[0], f.h[1]] : null;
-  const i = m.names.indexOf(point);
-  return f.b && f.q?.[i] !== "-" ? [f.b[2 * i]!, f.b[2 * i + 1]!] : null;
-}
 
 // put moves a point in the marks that are drawn.
 function put(m: Marks, f: MarkFrame, point: string, [x, y]: Spot): void {
@@ -41,6 +31,16 @@ function put(m: Marks, f: MarkFrame, point: string, [x, y]: Spot): void {
     f.b[2 * i + 1] = y;
     f.q = f.q!.slice(0, i) + "h" + f.q!.slice(i + 1);
   }
+}
+
+// remove takes a point out of the marks that are drawn.
+function remove(m: Marks, f: MarkFrame, point: string): void {
+  const i = m.names.indexOf(point);
+  if (point === "knob") delete f.k;
+  else if (point === "tip") delete f.t;
+  else if (point === "ball") delete f.o;
+  else if (point === "head") delete f.h;
+  else if (f.q && i >= 0) f.q = f.q.slice(0, i) + "-" + f.q.slice(i + 1);
 }
 
 export function correct(box: HTMLElement, over: SVGSVGElement, player: Player, m: Marks, redraw: () => void): { draw(): void } {
@@ -61,14 +61,16 @@ export function correct(box: HTMLElement, over: SVGSVGElement, player: Player, m
   const here = (): MarkFrame | undefined => m.frames[player.frame - m.first];
   const clamp = (v: number, most: number): number => Math.round(Math.min(Math.max(v, 0), most) * 10) / 10;
 
-  function move(to: Spot): void {
+  // move puts the chosen point somewhere in the frame that is shown, null: nowhere.
+  function move(to: Spot | null): void {
     const f = here();
     if (!f) return;
     const key = `${player.frame} ${point.value}`;
     const was = places.get(key)?.was ?? structuredClone(f);
-    const [px, py]: Spot = [clamp(to[0], width), clamp(to[1], height)];
-    put(m, f, point.value, [px, py]);
-    places.set(key, { change: { frame: player.frame, point: point.value, x: px, y: py }, was });
+    const [px, py]: Spot = to ? [clamp(to[0], width), clamp(to[1], height)] : [0, 0];
+    if (to) put(m, f, point.value, [px, py]);
+    else remove(m, f, point.value);
+    places.set(key, { change: { frame: player.frame, point: point.value, x: px, y: py, none: !to }, was });
     redraw();
     changes();
   }
@@ -91,12 +93,15 @@ export function correct(box: HTMLElement, over: SVGSVGElement, player: Player, m
       list.append(li);
     };
     for (const [key, { change: c, was }] of places) {
-      row(say("change.point", name(point, c.point), c.frame, Math.round(c.x), Math.round(c.y)), () => {
+      const text = c.none
+        ? say("change.gone", name(point, c.point), c.frame)
+        : say("change.point", name(point, c.point), c.frame, Math.round(c.x), Math.round(c.y));
+      row(text, () => {
         places.delete(key);
         const back = spot(m, was, c.point);
         const f = m.frames[c.frame - m.first]!;
         if (back) put(m, f, c.point, back);
-        else if (c.point === "ball") delete f.o;
+        else remove(m, f, c.point);
       });
     }
     for (const [key, c] of instants) {
@@ -179,6 +184,7 @@ export function correct(box: HTMLElement, over: SVGSVGElement, player: Player, m
     magnify(null);
     redraw();
   });
+  byId("c-gone").addEventListener("click", () => move(null));
   byId("c-here").addEventListener("click", () => {
     instants.set(event.value, { event: event.value, frame: player.frame });
     changes();

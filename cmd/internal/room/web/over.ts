@@ -38,14 +38,21 @@ const limbs: [string, string][] = ["left", "right"]
     ["left_hip", "right_hip"],
   ]);
 
-// at is a body point's place in a frame, null when it was not found.
-export function at(m: Marks, f: MarkFrame | undefined, name: string): [number, number] | null {
-  const i = m.names.indexOf(name);
-  if (!f?.b || i < 0 || f.q?.[i] === "-") return null;
-  return [f.b[2 * i]!, f.b[2 * i + 1]!];
+export type Spot = [number, number];
+
+const xy = (p: Place | undefined): Spot | null => (p ? [p.x, p.y] : null);
+
+// spot is where a point is in a frame, null when it was not found.
+export function spot(m: Marks, f: MarkFrame, point: string): Spot | null {
+  if (point === "knob") return xy(f.k);
+  if (point === "tip") return xy(f.t);
+  if (point === "ball") return xy(f.o);
+  if (point === "head") return f.h ? [f.h[0], f.h[1]] : null;
+  const i = m.names.indexOf(point);
+  return f.b && i >= 0 && f.q?.[i] !== "-" ? [f.b[2 * i]!, f.b[2 * i + 1]!] : null;
 }
 
-function line(kind: string, a: [number, number] | null, b: [number, number] | null): string {
+function line(kind: string, a: Spot | null, b: Spot | null): string {
   if (!a || !b) return "";
   const d = `x1="${a[0]}" y1="${a[1]}" x2="${b[0]}" y2="${b[1]}"`;
   return `<line class="under" ${d}/><line class="${kind}" ${d}/>`;
@@ -56,21 +63,19 @@ function path(kind: string, places: (Place | undefined)[]): string {
   return pts.length > 1 ? `<polyline class="under" points="${pts.join(" ")}"/><polyline class="${kind}" points="${pts.join(" ")}"/>` : "";
 }
 
-const xy = (p: Place | undefined): [number, number] | null => (p ? [p.x, p.y] : null);
-
-// draw fills the drawing over a picture with the layers that are on. Paths run from
-// the first frame to the one shown.
-export function draw(svg: SVGSVGElement, m: Marks, frame: number, on: Set<string>): void {
+// draw fills the drawing over a picture with the layers that are on, and rings the
+// points that are told. Paths run from the first frame to the one shown.
+export function draw(svg: SVGSVGElement, m: Marks, frame: number, on: Set<string>, told = new Set<string>()): void {
   const f = m.frames[frame - m.first];
   let s = "";
   if (f) {
     const past = m.frames.slice(0, frame - m.first + 1);
-    if (on.has("body")) s += limbs.map(([a, b]) => line("l-body", at(m, f, a), at(m, f, b))).join("");
+    if (on.has("body")) s += limbs.map(([a, b]) => line("l-body", spot(m, f, a), spot(m, f, b))).join("");
     if (on.has("lines")) {
-      s += line("l-lines", at(m, f, "left_shoulder"), at(m, f, "right_shoulder"));
-      s += line("l-lines", at(m, f, "left_hip"), at(m, f, "right_hip"));
+      s += line("l-lines", spot(m, f, "left_shoulder"), spot(m, f, "right_shoulder"));
+      s += line("l-lines", spot(m, f, "left_hip"), spot(m, f, "right_hip"));
     }
-    if (on.has("base")) s += line("l-base", at(m, f, "left_ankle"), at(m, f, "right_ankle"));
+    if (on.has("base")) s += line("l-base", spot(m, f, "left_ankle"), spot(m, f, "right_ankle"));
     if (on.has("head") && f.h) s += `<circle class="l-head" cx="${f.h[0]}" cy="${f.h[1]}" r="${f.h[2] || 8}"/>`;
     if (on.has("trail")) s += path("l-trail", past.map((p) => p.t));
     if (on.has("knob")) s += path("l-knob", past.map((p) => p.k));
@@ -78,6 +83,11 @@ export function draw(svg: SVGSVGElement, m: Marks, frame: number, on: Set<string
     if (on.has("ball")) {
       s += past.map((p) => (p.o ? `<circle class="l-seen" cx="${p.o.x}" cy="${p.o.y}" r="2"/>` : "")).join("");
       if (f.o) s += `<circle class="l-ball" cx="${f.o.x}" cy="${f.o.y}" r="9"/>`;
+    }
+    const r = svg.viewBox.baseVal.width / 110;
+    for (const point of told) {
+      const p = spot(m, f, point);
+      if (p) s += `<circle class="under" cx="${p[0]}" cy="${p[1]}" r="${r}"/><circle class="l-told" cx="${p[0]}" cy="${p[1]}" r="${r}"/>`;
     }
   }
   svg.innerHTML = s; // numbers of our own JSON alone

@@ -5,9 +5,14 @@ import { Player } from "./player.js";
 import { correct } from "./correct.js";
 import { explain } from "./explain.js";
 
+let told = new Set<string>(); // points that open measures were read from
+let redraw = (): void => {};
 const box = document.getElementById("player");
 if (box) open(box);
-explain(document.querySelectorAll<HTMLDetailsElement>("details.measure"));
+explain(document.querySelectorAll<HTMLDetailsElement>("details.measure"), (points) => {
+  told = points;
+  redraw();
+});
 
 // A link of a chain leads to a measure, which opens.
 function follow(): void {
@@ -27,9 +32,9 @@ async function open(box: HTMLElement): Promise<void> {
   const player = new Player(box, new Reel(at), marks);
   const layers = box.querySelectorAll<HTMLInputElement>("[data-layer]");
   const hand = marks && correct(box, over, player, marks, () => redraw());
-  const redraw = (): void => {
+  redraw = (): void => {
     const on = new Set([...layers].filter((l) => l.checked).map((l) => l.dataset.layer!));
-    if (marks) draw(over, marks, player.frame, on);
+    if (marks) draw(over, marks, player.frame, on, told);
     hand?.draw();
   };
   layers.forEach((l) => l.addEventListener("change", redraw));
