@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"nightcage/cmd/internal/report"
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/cmd/internal/season"
 	"nightcage/metrics"
 	"nightcage/phases"
@@ -78,7 +79,8 @@ func (o *recordsOptions) list(ctx context.Context, s *store, out io.Writer) erro
 	return errors.Join(damaged, print(out, events))
 }
 
-// events reads the wanted events of every record, oldest first. damaged joins what
+// events reads the wanted events of every record, oldest first, as they
+// were last corrected by hand. damaged joins what
 // was wrong with records that could not be read.
 func (s *store) events(ctx context.Context, wants func(event.Event) bool) (events []event.Event, damaged, err error) {
 	ids, err := s.records.IDs()
@@ -99,7 +101,16 @@ func (s *store) events(ctx context.Context, wants func(event.Event) bool) (event
 			return nil, nil, err
 		}
 		for _, e := range rec.Events {
-			if wants(e) {
+			if !wants(e) {
+				continue
+			}
+			e, err := correct.Of(s.home).Latest(e)
+			switch {
+			case errors.Is(err, worker.ErrDamaged):
+				bad = append(bad, err)
+			case err != nil:
+				return nil, nil, err
+			default:
 				events = append(events, e)
 			}
 		}
@@ -201,7 +212,8 @@ func (o *recordsOptions) one(s *store, prefix string, out io.Writer) error {
 }
 
 // find reads the record whose ID begins with prefix: all swings of its job, or the
-// one that the prefix numbers (ID-2).
+// one that the prefix numbers (ID-2), as they were last corrected by
+// hand.
 func (s *store) find(prefix string) ([]event.Event, worker.Record, error) {
 	ids, err := s.records.IDs()
 	if err != nil {
@@ -219,6 +231,9 @@ func (s *store) find(prefix string) ([]event.Event, worker.Record, error) {
 	var events []event.Event
 	for _, e := range rec.Events {
 		if job == prefix || e.ID() == id+strings.TrimPrefix(prefix, job) {
+			if e, err = correct.Of(s.home).Latest(e); err != nil {
+				return nil, rec, err
+			}
 			events = append(events, e)
 		}
 	}
@@ -236,7 +251,11 @@ func (o *recordsOptions) print(e event.Event, rec worker.Record, out io.Writer) 
 	if err := e.DataAs(&s); err != nil {
 		return fmt.Errorf("record %s: %w", e.ID(), err)
 	}
-	fmt.Fprintf(out, "record %s, %s\nstored in %s\n\n", e.ID(), e.Time().Local().Format(time.RFC1123), rec.Dir)
+	fmt.Fprintf(out, "record %s, %s\nstored in %s\n", e.ID(), e.Time().Local().Format(time.RFC1123), rec.Dir)
+	if n, ok := e.Extensions()[correct.Mark]; ok {
+		fmt.Fprintf(out, "as correction %v by hand has it; the film room has the machine's version too\n", n)
+	}
+	fmt.Fprintln(out)
 	return report.Swing(out, s)
 }
 

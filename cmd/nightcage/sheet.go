@@ -7,11 +7,14 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"github.com/cloudevents/sdk-go/v2/event"
+	"github.com/cloudevents/sdk-go/v2/types"
 	"github.com/spf13/cobra"
 
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/cmd/internal/sheet"
 	"nightcage/metrics"
 	"nightcage/phases"
@@ -73,8 +76,11 @@ func (o *sheetOptions) run(ctx context.Context, s *store, id string, out io.Writ
 	if !ok {
 		return usageError{fmt.Errorf("record %s shows no swing to make a sheet of", e.ID())}
 	}
-	track, tl, err := s.stages(e.ID())
+	track, _, err := s.stages(e.ID())
 	if err != nil {
+		return err
+	}
+	if track, err = s.corrected(e, track); err != nil {
 		return err
 	}
 	id, _, _ = strings.Cut(e.ID(), "-")
@@ -82,7 +88,7 @@ func (o *sheetOptions) run(ctx context.Context, s *store, id string, out io.Writ
 	if err != nil {
 		return err
 	}
-	still, err := sheet.Still(ctx, job.Job.Clip, track, tl, at)
+	still, err := sheet.Still(ctx, job.Job.Clip, track, w.Timeline, at)
 	if err != nil {
 		return err
 	}
@@ -94,13 +100,32 @@ func (o *sheetOptions) run(ctx context.Context, s *store, id string, out io.Writ
 	if err := writeWhole(name+".html", page.Page); err != nil {
 		return err
 	}
-	if err := film(ctx, job.Job.Clip, track, tl, name); err != nil {
+	if err := film(ctx, job.Job.Clip, track, w.Timeline, name); err != nil {
 		return err
 	}
 	for _, ext := range []string{".html", ".mp4", ".gif"} {
 		fmt.Fprintln(out, name+ext)
 	}
 	return nil
+}
+
+// corrected moves the points of a track to where a person put them, for a record that
+// is shown so.
+func (s *store) corrected(e event.Event, t vision.Track) (vision.Track, error) {
+	n, err := types.ToInteger(e.Extensions()[correct.Mark])
+	if err != nil {
+		return t, nil // nobody did
+	}
+	job, number, _ := strings.Cut(e.ID(), "-")
+	swing, err := strconv.Atoi(number)
+	if err != nil {
+		return t, fmt.Errorf("%w: swing %s", worker.ErrNoRecord, e.ID())
+	}
+	k, err := correct.Of(s.home).Get(job, swing, int(n))
+	if err != nil {
+		return t, err
+	}
+	return correct.Move(t, k.Places)
 }
 
 // film makes both films under other names first, so that they appear whole or not at

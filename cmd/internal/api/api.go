@@ -15,6 +15,7 @@ import (
 	"github.com/rs/zerolog"
 	"go.yaml.in/yaml/v3"
 
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/metrics"
 	"nightcage/worker"
 )
@@ -32,7 +33,9 @@ var asyncAPI []byte
 type API struct {
 	Ledger  *worker.Ledger
 	Records *worker.Records
-	Log     zerolog.Logger
+	// Corrections are what people corrected; a swing is shown as the last one has it.
+	Corrections *correct.Store
+	Log         zerolog.Logger
 }
 
 // Handler serves the addresses of openapi.yaml. Every answer has an ETag; a

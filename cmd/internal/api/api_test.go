@@ -17,6 +17,7 @@ import (
 	"github.com/cloudevents/sdk-go/v2/event"
 	"github.com/rs/zerolog"
 
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/metrics"
 	"nightcage/phases"
 	"nightcage/vision"
@@ -49,7 +50,7 @@ func newShelf(t *testing.T) *shelf {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { ledger.Close() })
-	s := &shelf{api: &API{Ledger: ledger, Records: records, Log: zerolog.New(zerolog.NewTestWriter(t))}}
+	s := &shelf{api: &API{Ledger: ledger, Records: records, Corrections: correct.Of(home), Log: zerolog.New(zerolog.NewTestWriter(t))}}
 	if s.handler, err = s.api.Handler(); err != nil {
 		t.Fatal(err)
 	}
@@ -287,5 +288,28 @@ func TestFaultsAreToldApart(t *testing.T) {
 	}
 	if _, err := s.api.measured(t.Context(), "", ""); !errors.Is(err, worker.ErrStorage) || errors.Is(err, context.Canceled) {
 		t.Error(err)
+	}
+}
+
+func TestCorrectionsAreShown(t *testing.T) {
+	s := newShelf(t)
+	s.agree(t, "Rook Calder")
+	s.add(t, "Rook Calder", 2, measured(t))
+	job, _, err := split(s.ids[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	right := measured(t)
+	right.Notes = []string{"the knob was put right"}
+	right.Clip.SHA256 = strings.Repeat("0", 63) + "1"
+	if _, err := s.api.Corrections.Add(job, 2, correct.Kept{Correction: correct.Correction{By: "Coach Wren"}, Record: right}); err != nil {
+		t.Fatal(err)
+	}
+	for i, id := range []string{job + "-1", job + "-2"} {
+		_, body := s.get(t, Prefix+"swings/"+id)
+		if got := strings.Contains(string(body), "the knob was put right") && strings.Contains(string(body), `"corrected":1`); got != (i == 1) {
+			t.Errorf("%s: corrected %v", id, got)
+		}
+		check(t, id, ours(t, "openapi.json", openAPI, "/components/schemas/SwingEvent"), body)
 	}
 }

@@ -160,7 +160,7 @@ func split(id string) (job string, n int, err error) {
 	return job, n, nil
 }
 
-// event reads a swing's record, checked, if it may be shown.
+// event reads a swing's record, checked, as it was last corrected, if it may be shown.
 func (a *API) event(ctx context.Context, id string) (event.Event, error) {
 	e := event.New()
 	job, n, err := split(id)
@@ -174,7 +174,10 @@ func (a *API) event(ctx context.Context, id string) (event.Event, error) {
 	if err := json.Unmarshal(b, &e); err != nil {
 		return e, fmt.Errorf("%w: record %s: %w", worker.ErrDamaged, id, err)
 	}
-	return e, a.Ledger.MayShare(ctx, e)
+	if err := a.Ledger.MayShare(ctx, e); err != nil {
+		return e, err
+	}
+	return a.Corrections.Latest(e)
 }
 
 func summarise(e event.Event) (summary, error) {

@@ -15,7 +15,6 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
-	"path/filepath"
 	"sync"
 
 	"github.com/rs/zerolog"
@@ -55,7 +54,7 @@ type Room struct {
 // New reads the pages and bundles their scripts. An error is a fault of the build.
 func New(o Options) (*Room, error) {
 	rm := &Room{Options: o, mux: http.NewServeMux(), film: newFilm(),
-		kept: correct.OpenStore(filepath.Join(o.Home.Dir(), "corrections")), guard: &access.Guard{Tokens: access.Open(o.Home.TokensPath())}}
+		kept: correct.Of(o.Home), guard: &access.Guard{Tokens: access.Open(o.Home.TokensPath())}}
 	var err error
 	if rm.assets, err = bundle(); err != nil {
 		return nil, err
@@ -81,7 +80,7 @@ func New(o Options) (*Room, error) {
 	rm.get("/trend", rm.trends)
 	rm.get("/trend/hitter", rm.trend)
 	rm.get("/static/{name}", rm.static)
-	reads := api.API{Ledger: o.Ledger, Records: o.Records, Log: o.Log}
+	reads := api.API{Ledger: o.Ledger, Records: o.Records, Corrections: rm.kept, Log: o.Log}
 	h, err := reads.Handler()
 	if err != nil {
 		return nil, err

@@ -76,7 +76,12 @@ func (rm *Room) team(ctx context.Context, name string) (outing, error) {
 		case err != nil:
 			return outing{}, err
 		default:
-			events = append(events, rec.Events...)
+			for _, e := range rec.Events {
+				if e, err = rm.kept.Latest(e); err != nil {
+					return outing{}, err
+				}
+				events = append(events, e)
+			}
 		}
 		if ctx.Err() != nil {
 			return outing{}, ctx.Err()
@@ -87,15 +92,6 @@ func (rm *Room) team(ctx context.Context, name string) (outing, error) {
 	}
 	for i := range o.swings { // keep what is shown
 		r := &o.swings[i].Record
-		job, n := splitID(o.swings[i].ID)
-		all, err := rm.kept.List(job, n)
-		if err != nil {
-			return outing{}, err
-		}
-		if len(all) > 0 {
-			*r = all[len(all)-1].Record
-			r.Measures = slices.Clone(r.Measures)
-		}
 		r.Findings, r.Timeline.Events = nil, nil
 		for k := range r.Measures {
 			m := &r.Measures[k]
