@@ -175,14 +175,15 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	return t, nil
 }
 
-// patiently repeats f for as long as all that it fails for is that the queue is away.
+// patiently repeats f for as long as all that it fails for is that queue or storage are
+// away.
 func patiently(ctx context.Context, log zerolog.Logger, f func() error) error {
 	for {
 		err := f()
-		if err == nil || asFailure(err).Kind != KindQueue {
+		if err == nil || asFailure(err).Class != ClassAway {
 			return err
 		}
-		log.Warn().Err(err).Msg("measured, and the queue does not hear it")
+		log.Warn().Err(err).Msg("measured, and not yet known to others")
 		select {
 		case <-ctx.Done():
 			return err
@@ -246,21 +247,30 @@ func (w *Worker) analyze(stop, abort context.Context, d *delivery) (Result, erro
 		w.signs().beat(d.id)
 	}
 	silent := func() time.Duration { return time.Since(began) - time.Duration(last.Load()) }
-	go w.heartbeat(ctx, d, end, silent)
+	var reading atomic.Bool
+	reading.Store(true)
+	go w.heartbeat(ctx, d, end, silent, &reading)
 
-	sum, before, err := fingerprint(ctx, d.job.Clip, touch)
+	job, leave, err := w.fetch(ctx, d.job, touch)
+	defer leave()
+	var sum string
+	var before os.FileInfo
+	if err == nil {
+		sum, before, err = fingerprint(ctx, job.Clip, touch)
+	}
+	reading.Store(false)
 	if err == nil && sum != d.job.ClipSHA256 {
 		return Result{}, &Failure{Class: ClassBadClip, Kind: KindClipChanged, Words: "the file is not the one that was submitted"}
 	}
 	var res Result
 	if err == nil {
-		res, err = w.Analyzer.Analyze(ctx, d.job, func(int, int) { touch() })
+		res, err = w.Analyzer.Analyze(ctx, job, func(int, int) { touch() })
 	}
 	if cause := context.Cause(ctx); cause != nil {
 		return Result{}, cause
 	}
 	if err == nil {
-		if after, serr := os.Stat(d.job.Clip); serr != nil || !os.SameFile(before, after) ||
+		if after, serr := os.Stat(job.Clip); serr != nil || !os.SameFile(before, after) ||
 			after.Size() != before.Size() || !after.ModTime().Equal(before.ModTime()) {
 			err = &Failure{Class: ClassTransient, Kind: KindClipChanged, Words: "the file changed while it was measured", Err: serr}
 		}
@@ -270,7 +280,7 @@ func (w *Worker) analyze(stop, abort context.Context, d *delivery) (Result, erro
 
 // heartbeat keeps a job that makes progress from being delivered again, and
 // ends one that does not, or that was forgotten.
-func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelCauseFunc, silent func() time.Duration) {
+func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelCauseFunc, silent func() time.Duration, reading *atomic.Bool) {
 	every := ackWait / 3
 	look := time.NewTicker(min(time.Second, max(w.StallAfter/4, time.Millisecond)))
 	defer look.Stop()
@@ -286,6 +296,10 @@ func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelC
 			return
 		}
 		if silent() > w.StallAfter {
+			if reading.Load() {
+				end(&Failure{Class: ClassAway, Kind: KindStorage, Words: fmt.Sprintf("the clip could not be read any further for %v", w.StallAfter)})
+				return
+			}
 			end(&Failure{Class: ClassBroken, Kind: KindStalled,
 				Words: fmt.Sprintf("the analysis made no progress for %v", w.StallAfter)})
 			return
@@ -323,6 +337,11 @@ func (w *Worker) finish(ctx context.Context, q *Queue, d *delivery, rec Record) 
 	defer release()
 	queueErr := func(words string, err error) error {
 		return &Failure{Class: ClassAway, Kind: KindQueue, Words: words, Err: err}
+	}
+	if rec.Dir != "" { // else it is another home's
+		if err := w.share(ctx, d.id); err != nil {
+			return &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record cannot be put into the depot", Err: err}
+		}
 	}
 	if err := q.announceAll(ctx, d.job.Subject.Team, rec); err != nil {
 		return queueErr("the record cannot be announced", err)

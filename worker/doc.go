@@ -89,6 +89,10 @@
 //	records/.forgotten/  marks of forgotten jobs, by a hash of their ID
 //	scratch/      what running analyses write
 //
+// Homes of several hosts may share a queue and a depot (package depot): clips lie in
+// it under their hash, and each record is put into it before it is announced, so that
+// Reconcile brings it to the home that submitted the clip.
+//
 // The queue's store can be open in one process only. `nightcage work` opens it
 // and listens on loopback; other processes of the same home find it through
 // queue.json. When no worker runs, whoever needs the queue opens the store for

@@ -22,13 +22,14 @@ const (
 	StoreDead    = "queue: dead letters"
 	StoreFeed    = "queue: feed of records"
 	StoreScratch = "scratch and other files named after a job"
+	StoreDepot   = "depot: clips and files of records"
 	StoreTraces  = "places in the home's files that still name a job"
 )
 
 // Stores lists every store in the order of a Proof.
 func Stores() []string {
 	return []string{StoreClips, StoreRecords, StoreFiles, StoreJobs, StoreHistory, StoreConsent, StoreWatched,
-		StoreQueue, StoreDead, StoreFeed, StoreScratch, StoreTraces}
+		StoreQueue, StoreDead, StoreFeed, StoreScratch, StoreDepot, StoreTraces}
 }
 
 // Count is what one store held and holds.

@@ -61,7 +61,7 @@ func (d *Desk) erase(ctx context.Context, x doomed) error {
 	for _, c := range x.clips {
 		errs = append(errs, c.remove(ctx))
 	}
-	errs = append(errs, d.Ledger.forget(ctx, x), d.eraseQueued(ctx, x.ids))
+	errs = append(errs, d.eraseShared(ctx, x), d.Ledger.forget(ctx, x), d.eraseQueued(ctx, x.ids))
 	named, err := d.named(x.ids)
 	errs = append(errs, err)
 	for _, path := range named {
@@ -108,6 +108,11 @@ func (d *Desk) count(ctx context.Context, x doomed) (map[string]int, error) {
 			return nil, fmt.Errorf("%w: %w", ErrStorage, err)
 		}
 	}
+	shared, err := d.sharedKeys(ctx, x)
+	if err != nil {
+		return nil, err
+	}
+	n[StoreDepot] = len(shared)
 	traces, err := d.traces(ctx, x.ids)
 	n[StoreTraces] = len(traces)
 	return n, err

@@ -2,14 +2,18 @@ package worker
 
 import (
 	"context"
+	"crypto/rand"
 	"database/sql"
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"nightcage/worker/depot"
 )
 
 // CheckName names one thing that a worker needs in order to work.
@@ -21,7 +25,7 @@ const (
 	CheckSlots    CheckName = "slots"    // every slot shows life
 	CheckQueue    CheckName = "queue"    // the queue answers, and free slots get the jobs that wait
 	CheckAnalysis CheckName = "analysis" // analyses come to an end of their own
-	CheckStore    CheckName = "store"    // home, records and ledger can be written
+	CheckStore    CheckName = "store"    // home, records, ledger and depot can be written
 	CheckDisk     CheckName = "disk"     // there is room
 	CheckTaking   CheckName = "taking"   // the worker has begun and was not told to stop
 )
@@ -163,6 +167,7 @@ type storeProbe struct {
 	records *Records
 	ledger  *Ledger
 	minFree uint64
+	depot   depot.Depot // nil: none
 
 	mu          sync.Mutex
 	at          time.Time
@@ -205,7 +210,7 @@ func (s *storeProbe) words(ctx context.Context) (store, disk string) {
 
 func (s *storeProbe) probe(done chan struct{}) {
 	store, disk := "", ""
-	if err := errors.Join(probeDir(s.home.Dir()), probeDir(s.home.scratchDir()), s.records.probe(), s.ledger.probe()); err != nil {
+	if err := errors.Join(probeDir(s.home.Dir()), probeDir(s.home.scratchDir()), s.records.probe(), s.ledger.probe(), probeDepot(s.depot)); err != nil {
 		store = err.Error()
 	}
 	s.mu.Lock()
@@ -218,6 +223,20 @@ func (s *storeProbe) probe(done chan struct{}) {
 	defer s.mu.Unlock()
 	s.at, s.store, s.disk, s.running = time.Now(), store, disk, nil
 	close(done)
+}
+
+// probeDepot puts and deletes a byte.
+func probeDepot(dep depot.Depot) error {
+	if dep == nil {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), probeWithin)
+	defer cancel()
+	key := "probes/" + strings.ToLower(rand.Text())
+	if err := dep.Put(ctx, key, strings.NewReader("x"), 1); err != nil {
+		return err
+	}
+	return dep.Delete(ctx, key)
 }
 
 // DefaultMinFree is below what a worker with a few slots may need at once: the

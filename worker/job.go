@@ -39,7 +39,8 @@ const (
 type Job struct {
 	// ID is the idempotency key, 32 hex digits; see NewJob.
 	ID string `json:"id"`
-	// Clip is the absolute path of the file, readable by every worker.
+	// Clip is the absolute path of the file, readable by every worker unless
+	// Deposited.
 	Clip       string         `json:"clip"`
 	ClipSHA256 string         `json:"clip_sha256"` // of the file's bytes at submission, lower-case hex
 	Subject    vision.Subject `json:"subject"`
@@ -50,6 +51,8 @@ type Job struct {
 	// Round counts deliberate re-runs of a dead job, from 0. A failure record
 	// of an earlier round does not stop a later one.
 	Round int `json:"round,omitempty"`
+	// Deposited: workers fetch the clip from the depot that they share; see Deposit.
+	Deposited bool `json:"deposited,omitempty"`
 	// Low: a re-run that waits until no other job does.
 	Low bool `json:"low,omitempty"`
 	// Consent is what was told with the clip of who lets it be shown to others. It is

@@ -30,7 +30,7 @@ type slotPulse struct {
 // signs returns the worker's pulse.
 func (w *Worker) signs() *pulse {
 	w.begin.Do(func() {
-		w.pulse = &pulse{figures: newFigures(w.Pipeline), store: storeProbe{home: w.Home, records: w.Records, ledger: w.Ledger, minFree: w.MinFree}}
+		w.pulse = &pulse{figures: newFigures(w.Pipeline), store: storeProbe{home: w.Home, records: w.Records, ledger: w.Ledger, depot: w.Depot, minFree: w.MinFree}}
 	})
 	return w.pulse
 }

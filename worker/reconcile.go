@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"nightcage/worker/depot"
 )
 
 // Reconciled is what Reconcile found.
@@ -129,6 +131,12 @@ func (d *Desk) reconcileJob(ctx context.Context, e Entry) (settled, resent bool,
 	found := err == nil
 	if errors.Is(err, ErrNoRecord) {
 		rec, found, err = d.Queue.announced(ctx, id) // by another home's worker
+		if found && err == nil {
+			_, err = d.bring(ctx, id)
+		}
+		if errors.Is(err, depot.ErrAway) {
+			return false, false, nil // it stays open until its record can be brought
+		}
 	}
 	if err != nil && !errors.Is(err, ErrDamaged) {
 		return false, false, err

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+
+	"nightcage/worker/depot"
 )
 
 // Outcome is what Submit found or did.
@@ -31,6 +33,9 @@ type Desk struct {
 	Ledger  *Ledger
 	Records *Records
 	Queue   *Queue // replaced when it has to be opened anew; the caller closes the last one
+	// Depot is what hosts share besides the queue: Submit puts clips into it, and records
+	// that another home made come from it. nil: nothing is shared.
+	Depot depot.Depot
 	// MinFree is how many bytes must be free on the home's disk for Submit to take a
 	// job; 0 asks for none.
 	MinFree uint64
@@ -84,6 +89,11 @@ func (d *Desk) submit(ctx context.Context, j Job) (Receipt, error) {
 	}
 	if err := room(d.Queue.home.Dir(), d.MinFree); err != nil {
 		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	}
+	if d.Depot != nil {
+		if j, err = Deposit(ctx, d.Depot, j); err != nil {
+			return r, fmt.Errorf("submit %s: %w", j.ID, err)
+		}
 	}
 	e, created, err := d.Ledger.Add(ctx, j)
 	if err != nil {

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/rs/zerolog"
+
+	"nightcage/worker/depot"
 )
 
 // Worker takes jobs off a queue, has them measured and stores what comes out.
@@ -27,6 +29,9 @@ type Worker struct {
 	// Grace is how long an analysis may go on after a stop was asked for before
 	// its job is handed back; 0 hands back at once.
 	Grace time.Duration
+	// Depot is what hosts share besides the queue: clips come from it and records go
+	// into it. nil: nothing is shared.
+	Depot depot.Depot
 	// MinFree is how many bytes must be free on the home's disk for jobs to be taken;
 	// 0 asks for none.
 	MinFree uint64
@@ -209,7 +214,7 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 }
 
 func (w *Worker) reconcile(ctx context.Context, q *Queue) (Reconciled, error) {
-	r, err := Reconcile(ctx, &Desk{Ledger: w.Ledger, Records: w.Records, Queue: q})
+	r, err := Reconcile(ctx, &Desk{Ledger: w.Ledger, Records: w.Records, Queue: q, Depot: w.Depot})
 	if err != nil {
 		return r, err
 	}

@@ -10,6 +10,7 @@ import (
 	"nightcage/worker"
 	"nightcage/worker/access"
 	"nightcage/worker/analysis"
+	"nightcage/worker/depot"
 )
 
 // Exit codes. Scripts rely on them; they never change.
@@ -82,7 +83,7 @@ func exitCode(err error) int {
 		return exitInterrupted
 	case errors.Is(err, worker.ErrUnknownJob), errors.Is(err, worker.ErrNoRecord), errors.Is(err, access.ErrUnknownToken):
 		return exitUsage
-	case errors.Is(err, worker.ErrQueue), errors.Is(err, worker.ErrStorage), errors.Is(err, worker.ErrDamaged), errors.Is(err, access.ErrFile):
+	case errors.Is(err, worker.ErrQueue), errors.Is(err, worker.ErrStorage), errors.Is(err, worker.ErrDamaged), errors.Is(err, access.ErrFile), errors.Is(err, depot.ErrAway):
 		return exitUnavailable
 	}
 	return exitInternal

@@ -6,11 +6,13 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/pflag"
 
 	"nightcage/worker"
+	"nightcage/worker/depot"
 )
 
 // homeFlags say where jobs and records are kept and how the queue is reached.
@@ -24,8 +26,12 @@ func (f *homeFlags) bind(flags *pflag.FlagSet) {
 	flags.StringVar(&f.level, "log-level", "info", "least `LEVEL` that is logged: debug, info, warn, error")
 }
 
-// queueFlags name a queue elsewhere.
-type queueFlags struct{ remote worker.Remote }
+// queueFlags name a queue elsewhere, and the depot of the hosts that share it.
+type queueFlags struct {
+	remote   worker.Remote
+	depot    string
+	endpoint string
+}
 
 func (f *queueFlags) bind(flags *pflag.FlagSet) {
 	flags.StringVar(&f.remote.URL, "queue", os.Getenv("NIGHTCAGE_QUEUE"), "`URL` of a JetStream server, nats://HOST:4222 (default $NIGHTCAGE_QUEUE, else the home's own queue)")
@@ -33,6 +39,23 @@ func (f *queueFlags) bind(flags *pflag.FlagSet) {
 	flags.StringVar(&f.remote.CA, "queue-ca", "", "PEM `FILE` of the authority that signed its certificate")
 	flags.StringVar(&f.remote.Cert, "queue-cert", "", "PEM `FILE` of our certificate")
 	flags.StringVar(&f.remote.Key, "queue-key", "", "PEM `FILE` of our certificate's key")
+	flags.StringVar(&f.depot, "depot", os.Getenv("NIGHTCAGE_DEPOT"), "`PLACE` through which hosts share clips and records: a folder, or s3://BUCKET/PREFIX (default $NIGHTCAGE_DEPOT, else none)")
+	flags.StringVar(&f.endpoint, "depot-endpoint", os.Getenv("NIGHTCAGE_DEPOT_ENDPOINT"), "https://HOST:PORT of the server that has the bucket; keys come from AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY")
+}
+
+// open opens the depot; nil when there is none.
+func (f queueFlags) open() (depot.Depot, error) {
+	if f.depot == "" {
+		return nil, nil
+	}
+	if !strings.Contains(f.depot, "://") {
+		return depot.OpenDir(f.depot)
+	}
+	b, err := depot.OpenBucket(f.depot, f.endpoint)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	return b, nil
 }
 
 // store is an open home without its queue.
@@ -76,10 +99,14 @@ func (s *store) close() { s.ledger.Close() }
 
 // desk opens the queue as well; leave closes it.
 func (s *store) desk(ctx context.Context, q queueFlags) (d *worker.Desk, leave func(), err error) {
+	shared, err := q.open()
+	if err != nil {
+		return nil, nil, err
+	}
 	queue, err := worker.OpenQueue(ctx, s.home, worker.QueueOptions{Remote: q.remote, Log: s.log})
 	if err != nil {
 		return nil, nil, err
 	}
-	d = &worker.Desk{Ledger: s.ledger, Records: s.records, Queue: queue, MinFree: worker.DefaultMinFree}
+	d = &worker.Desk{Ledger: s.ledger, Records: s.records, Queue: queue, Depot: shared, MinFree: worker.DefaultMinFree}
 	return d, func() { d.Queue.Close() }, nil
 }

@@ -51,7 +51,9 @@ to finish; what is not finished goes back on the queue. A second Ctrl-C gives
 them back at once. A worker that is killed loses nothing: its clips are measured
 when the next one starts.
 
-Several workers may run on one home, and on several machines with --queue.
+Several workers may run on one home, and on several machines with --queue. Machines
+that see no common file system share clips and records through --depot, on submit
+and work alike; each keeps its own home.
 
 A clip is measured behind walls, where the kernel has them (Landlock and system
 call filters): the process that opens it has no network, reads that clip and the
@@ -119,6 +121,10 @@ func (o *workOptions) run(stop context.Context, log io.Writer) error {
 		say = s.log.Warn()
 	}
 	say.Stringer("walls", walls).Msg("clips are measured behind these walls")
+	shared, err := o.queue.open()
+	if err != nil {
+		return err
+	}
 	abort, cancel := secondSignal(stop)
 	defer cancel()
 	w := &worker.Worker{
@@ -130,6 +136,7 @@ func (o *workOptions) run(stop context.Context, log io.Writer) error {
 		Pipeline: analysis.PipelineVersion,
 		Slots:    o.slots,
 		Grace:    o.grace,
+		Depot:    shared,
 		MinFree:  worker.DefaultMinFree,
 		Drain:    o.drain,
 		Log:      s.log,
