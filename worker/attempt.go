@@ -149,7 +149,7 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	// Were the job given back because the queue is away for a moment, another host
 	// would measure it a second time.
 	settled := false
-	if err := patiently(settle, log, func() (err error) {
+	if err := patiently(settle, q, log, func() (err error) {
 		settled, err = w.elsewhere(settle, q, d, log)
 		return err
 	}); settled {
@@ -165,7 +165,7 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	if err != nil {
 		return t, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record cannot be read back", Err: err}
 	}
-	if err := patiently(settle, log, func() error { return w.finish(settle, q, d, rec) }); err != nil {
+	if err := patiently(settle, q, log, func() error { return w.finish(settle, q, d, rec) }); err != nil {
 		return t, err
 	}
 	figures := w.signs().figures
@@ -176,8 +176,8 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 }
 
 // patiently repeats f for as long as all that it fails for is that queue or storage are
-// away.
-func patiently(ctx context.Context, log zerolog.Logger, f func() error) error {
+// away and may come back.
+func patiently(ctx context.Context, q *Queue, log zerolog.Logger, f func() error) error {
 	for {
 		err := f()
 		if err == nil || asFailure(err).Class != ClassAway {
@@ -186,6 +186,8 @@ func patiently(ctx context.Context, log zerolog.Logger, f func() error) error {
 		log.Warn().Err(err).Msg("measured, and not yet known to others")
 		select {
 		case <-ctx.Done():
+			return err
+		case <-q.Gone():
 			return err
 		case <-time.After(time.Second):
 		}

@@ -295,7 +295,7 @@ func severalServers(o *ordeal) {
 			pool = append(pool, o.start())
 		}
 		o.hand(o.make(4, "slow")...)
-		waitUntil(o.t, func() bool {
+		o.until(func() bool {
 			for _, p := range pool {
 				if !p.said(`"working"`) {
 					return false
@@ -325,7 +325,7 @@ func severalServers(o *ordeal) {
 		}
 		o.happened["owners that left"]++
 		pool = append(pool[:owner:owner], pool[owner+1:]...)
-		waitUntil(o.t, func() bool { // one of the others takes over
+		o.until(func() bool { // one of the others takes over
 			n := 0
 			for _, p := range pool {
 				if p.said(`"owner":true`) {

@@ -215,7 +215,7 @@ func (o *ordeal) drain() {
 	o.t.Helper()
 	for range 10 {
 		p := o.start("NIGHTCAGE_TEST_DRAIN=1")
-		if !p.ended(90 * time.Second) {
+		if !p.ended(5 * time.Minute) {
 			o.t.Fatalf("a worker neither empties the queue nor gives up:\n%s", tail(p.log.String()))
 		}
 		if p.cmd.ProcessState.Success() {
@@ -370,6 +370,16 @@ func paths(js []Job) string {
 		ps = append(ps, j.Clip)
 	}
 	return "NIGHTCAGE_TEST_CLIPS=" + strings.Join(ps, string(os.PathListSeparator))
+}
+
+// until waits for f. A minute is long, but the suite may share its processors.
+func (o *ordeal) until(f func() bool) {
+	o.t.Helper()
+	for end := time.Now().Add(time.Minute); !f(); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(end) {
+			o.t.Fatal("waited a minute in vain")
+		}
+	}
 }
 
 // nap waits a random time.

@@ -171,6 +171,7 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 		if q.own != nil && time.Since(asked) > askServerEvery {
 			err := q.own.ill()
 			if err != nil && ill {
+				q.nc.Close() // or who has something to store would wait for an answer
 				return fmt.Errorf("%w: the queue's server is %w", ErrQueue, err)
 			}
 			asked, ill = time.Now(), err != nil
