@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -98,6 +99,10 @@ func isClipName(name string) bool {
 	return !strings.HasPrefix(name, ".") && slices.Contains(clipSuffixes, strings.ToLower(filepath.Ext(name)))
 }
 
+// watchBatch is how many clips are read before they are handed in: a full memory card
+// takes hours to read, and what is handed in survives a stop.
+const watchBatch = 20
+
 // Look goes through the folder once. waiting is how many files may still grow.
 // Errors: ErrStorage when the folder or the ledger cannot be read, ErrQueue when
 // clips could not be handed in, the roster's, ctx's; what was not done is done by
@@ -113,11 +118,12 @@ func (w *Watcher) Look(ctx context.Context) (waiting int, err error) {
 	files, unseen := w.files()
 	var jobs []Job
 	now := time.Now()
-	still := map[string]quiet{}
+	present := map[string]bool{}
 	for _, f := range files {
 		if ctx.Err() != nil {
 			return 0, ctx.Err()
 		}
+		present[f.abs] = true
 		last, known, err := w.Ledger.watched(ctx, f.abs)
 		if err != nil {
 			return 0, err
@@ -138,7 +144,7 @@ func (w *Watcher) Look(ctx context.Context) (waiting int, err error) {
 		if !ok || q.stamp != f.stamp {
 			q = quiet{f.stamp, now}
 		}
-		still[f.abs] = q
+		w.waiting[f.abs] = q
 		if now.Sub(q.since) < w.Quiet || openForWriting(f.abs) {
 			waiting++
 			continue
@@ -160,9 +166,14 @@ func (w *Watcher) Look(ctx context.Context) (waiting int, err error) {
 			}
 			continue
 		}
-		jobs = append(jobs, j)
+		if jobs = append(jobs, j); len(jobs) == watchBatch {
+			if err := w.handIn(ctx, jobs); err != nil {
+				return waiting, err
+			}
+			jobs = nil
+		}
 	}
-	w.waiting = still
+	maps.DeleteFunc(w.waiting, func(path string, _ quiet) bool { return !present[path] })
 	if len(jobs) == 0 {
 		return waiting, unseen
 	}

@@ -264,3 +264,35 @@ func TestWatchFolderAway(t *testing.T) {
 		t.Errorf("stopped: %v", err)
 	}
 }
+
+// TestWatchInBatches: of a full card what was read is handed in before the rest is
+// read, so that a stop in the middle keeps it.
+func TestWatchInBatches(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	e := n.watcher("Rook Calder")
+	const clips = 2*watchBatch + 5
+	for i := range clips {
+		n.lay(fmt.Sprintf("Rook Calder/%02d.mp4", i), fmt.Sprint("ok\n", i))
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	open, opened := e.Open, 0
+	e.Open = func(ctx context.Context) (*Desk, func(), error) {
+		if opened++; opened == 2 {
+			cancel()
+			return nil, nil, ctx.Err()
+		}
+		return open(ctx)
+	}
+	if _, err := e.Look(ctx); !errors.Is(err, context.Canceled) {
+		t.Fatal(err)
+	}
+	if len(e.seen) != watchBatch {
+		t.Fatalf("%d handed in before the stop", len(e.seen))
+	}
+	if _, said := e.look(); strings.Count(said, " queued") != clips-watchBatch {
+		t.Errorf("said\n%s", said)
+	}
+	n.drain()
+	n.audit(clips, 0, 0)
+}
