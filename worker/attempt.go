@@ -123,7 +123,11 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 		return t, &Failure{Class: ClassTransient, Kind: KindGaveUp, Words: "every attempt ended without a result"}
 	}
 	say := log.Info().Str("clip", filepath.Base(d.job.Clip)).Int("attempt", t.Attempts)
-	if c, ok := w.Analyzer.(Child); ok {
+	a := w.Analyzer
+	if t, ok := a.(Telling); ok {
+		a = t.Analyzer
+	}
+	if c, ok := a.(Child); ok {
 		say.Stringer("walls", c.Walls)
 	}
 	say.Msg("measuring")
