@@ -309,11 +309,11 @@ func faultyWorker() int {
 	}
 	if os.Getenv("NIGHTCAGE_TEST_CHILDREN") != "" {
 		w.Analyzer = Child{Home: w.Home, Command: []string{os.Args[0]}, Env: []string{"NIGHTCAGE_TEST_ROLE=child"}, Walls: FindWalls(),
-			Limits: Limits{Wall: 20 * time.Second, CPU: time.Second, Data: 1 << 30, FileSize: 4 << 20, Files: 256}}
+			Limits: Limits{Wall: time.Minute, CPU: time.Second, Data: 1 << 30, FileSize: 4 << 20, Files: 256}}
 	}
 	w.Drain = os.Getenv("NIGHTCAGE_TEST_DRAIN") != ""
 	w.Slots = 2
-	w.StallAfter = 3 * time.Second
+	w.StallAfter = 8 * time.Second // a busy machine takes seconds to start a child
 	// Being killed counts as an attempt, and the suite kills far more often than a
 	// night does.
 	w.Policy = Policy{MaxAttempts: 40, MaxBroken: 2, Delays: []time.Duration{50 * time.Millisecond, 200 * time.Millisecond}}
