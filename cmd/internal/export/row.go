@@ -15,8 +15,8 @@ type Row struct {
 	SwingID    string    `parquet:"swing_id,dict"`
 	Hitter     string    `parquet:"hitter,dict"`
 	Team       string    `parquet:"team,dict"`
-	Filmed     time.Time `parquet:"filmed,timestamp(millisecond)"`
-	FilmedFrom string    `parquet:"filmed_from,dict"` // told, file or recorded: see season.From
+	Filmed     time.Time `parquet:"filmed,timestamp(millisecond)"` // noon UTC for a day without a time of day
+	FilmedFrom string    `parquet:"filmed_from,dict"`              // told, file or recorded: see season.From
 	Session    string    `parquet:"session,dict"`
 	Clip       string    `parquet:"clip,dict"`
 	ClipSHA256 string    `parquet:"clip_sha256,dict"`

@@ -218,7 +218,7 @@ func (b *book) about() error {
 			}
 		}
 		notes := append([]string{"", "On the sheet of swings an estimate stands in italics; what could not be measured is empty, and the sheet of measures has the reason.",
-			"± 95 % is half the width of the interval that holds the true value with 95 % probability."}, metrics.Cautions()...)
+			"A day of filming without a time of day stands as noon.", "± 95 % is half the width of the interval that holds the true value with 95 % probability."}, metrics.Cautions()...)
 		for _, n := range notes {
 			if err := put([]any{n}); err != nil {
 				return err

@@ -313,3 +313,8 @@ func allVerdicts(team []season.Swing, q url.Values, at time.Time) []verdictGroup
 	}
 	return out
 }
+
+// TrendHref is the address of the page that follows the swing's hitter.
+func (p swingPage) TrendHref() string {
+	return trendHref(p.Swing.Subject.Team, p.Swing.Subject.Hitter, "", "")
+}
