@@ -25,6 +25,7 @@ type wear struct {
 	bat                   float64 // sd per axis of knob and tip, white
 	batWander             float64 // sd per axis, correlated over 40 ms
 	world                 bool
+	relief                bool    // depths and headings as a network for them gives them
 	worldDepth, worldXY   float64 // sd of the 3-D guess, slowly wandering, per joint
 	leanDeg               float64 // sd of the 3-D guess's lean of trunk and of legs
 	turnedArms            float64 // share of arms whose elbow the guess has on the wrong side
@@ -98,6 +99,7 @@ func (o wear) on(tr *vision.Track, sol *vision.Solution, scale float64) {
 	}
 	worldScale := 1 + 0.05*rng.NormFloat64()
 	leans := o.misguesses(rng)
+	said := newTeller(o.seed)
 	var bw [4]walk
 	for k := range bw {
 		bw[k].rng = rng
@@ -115,6 +117,9 @@ func (o wear) on(tr *vision.Track, sol *vision.Solution, scale float64) {
 		blur := min(1, speed/250)
 		if o.world {
 			fr.World = worldFrom(sol.Camera, sol.Frames[i].Body)
+			if o.relief {
+				fr.Relief = said.relief(fr.World, fr.Ms)
+			}
 			leans.misguess(fr.World)
 		}
 		for j := range fr.Body {
