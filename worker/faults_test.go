@@ -79,9 +79,9 @@ func TestFaults(t *testing.T) {
 		{"bits flipped in the queue", flipped},
 		{"bits flipped in records", flippedRecords},
 		{"no room on the disk", noRoom},
-		{"clips' storage dead or slow", deadStorage},
-		{"workers frozen", frozen},
-		{"clock jumps", clockJumps},
+		{"clips' storage away and back", deadStorage},
+		{"workers frozen, as by a disk that does not answer", frozen},
+		{"clocks up to a year off", clockJumps},
 		{"several servers on one store", severalServers},
 	}
 	if *long {

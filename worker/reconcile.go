@@ -36,7 +36,7 @@ type Reconciled struct {
 // and filled again from the ledger.
 func Reconcile(ctx context.Context, d *Desk) (Reconciled, error) {
 	r, err := d.reconcile(ctx)
-	if err == nil {
+	if err == nil && d.Queue.opts.Remote.URL == "" {
 		r.Mended, err = d.mend(ctx)
 	}
 	if err != nil {
@@ -165,15 +165,15 @@ func (d *Desk) reconcileJob(ctx context.Context, e Entry) (settled, resent bool,
 }
 
 // mend stores again what the queue has lost of jobs that are done: dead letters,
-// and the whole feed of the home's own queue when nothing was ever on it. A feed that
-// lost a part cannot be told from one that dropped its oldest records to make room,
-// as it does.
+// and the whole feed when nothing was ever on it. A feed that lost a part cannot be
+// told from one that dropped its oldest records to make room, as it does. Only the
+// home's own queue is mended: one elsewhere has replicas, and is another's.
 func (d *Desk) mend(ctx context.Context) (mended int, err error) {
 	feed, err := d.Queue.recs.Info(ctx)
 	if err != nil {
 		return 0, fmt.Errorf("%w: %w", ErrQueue, err)
 	}
-	states, refeed := []State{StateDead}, feed.State.LastSeq == 0 && d.Queue.opts.Remote.URL == ""
+	states, refeed := []State{StateDead}, feed.State.LastSeq == 0
 	if refeed {
 		states = append(states, StateMeasured, StateUnmeasured)
 	}
