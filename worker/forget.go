@@ -74,10 +74,11 @@ func (h Hitter) is(team, hitter string) bool {
 
 // doomed is what is to be removed.
 type doomed struct {
-	ids   map[string]bool
-	clips []clipFile
-	who   *Hitter // whose consent and watched files go too; nil: nobody's
-	left  []string
+	ids    map[string]bool
+	clips  []clipFile
+	needed map[string]bool // hashes of clips that jobs which stay need, wherever their files lie
+	who    *Hitter         // whose consent and watched files go too; nil: nobody's
+	left   []string
 }
 
 // clipFile is a file that was submitted.
@@ -258,6 +259,10 @@ func (d *Desk) doomHitter(ctx context.Context, h Hitter) (doomed, error) {
 
 // spare takes clips off that jobs which stay need.
 func (x *doomed) spare(needed []clipFile, why string) {
+	x.needed = map[string]bool{}
+	for _, c := range needed {
+		x.needed[c.sha256] = true
+	}
 	x.clips = slices.DeleteFunc(x.clips, func(c clipFile) bool {
 		stays := slices.Contains(needed, c)
 		if stays {

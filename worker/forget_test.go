@@ -386,3 +386,41 @@ func TestForgetBesideOthers(t *testing.T) {
 	n.drain()
 	n.audit(2, 0, 0)
 }
+
+// A clip that two hitters' jobs share, each at its own place, stays in the depot
+// when one of them is forgotten.
+func TestForgetLeavesSharedDeposit(t *testing.T) {
+	t.Parallel()
+	dep, _ := newFolder(t)
+	n := newNight(t)
+	n.Depot = dep
+	var jobs []Job
+	for _, hitter := range []string{"Rook Calder", "Juniper Sable"} {
+		p := filepath.Join(n.clips, hitter+".mp4")
+		if err := os.WriteFile(p, []byte("ok\nthe same"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		j, err := NewJob(t.Context(), p, vision.Subject{Team: "Cinder Creek Comets", Hitter: hitter}, testPipeline, time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		jobs = append(jobs, j)
+	}
+	n.withQueue(func(d *Desk) {
+		d.Depot = dep
+		for _, j := range jobs {
+			if _, err := d.Submit(t.Context(), j); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for i, left := range []int{1, 0} {
+			p, err := d.Forget(t.Context(), Hitter{Name: jobs[i].Subject.Hitter})
+			if err != nil || !p.Clean() {
+				t.Fatalf("%v %+v", err, p)
+			}
+			if keys, err := dep.List(t.Context(), ""); err != nil || len(keys) != left {
+				t.Errorf("without %s: %v, %v", jobs[i].Subject.Hitter, keys, err)
+			}
+		}
+	})
+}

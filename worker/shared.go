@@ -196,6 +196,9 @@ func (d *Desk) sharedKeys(ctx context.Context, x doomed) ([]string, error) {
 		keys = append(keys, more...)
 	}
 	for _, c := range x.clips {
+		if x.needed[c.sha256] {
+			continue
+		}
 		r, err := d.Depot.Get(ctx, clipKey(c.sha256))
 		if err == nil {
 			err = r.Close()
