@@ -2,12 +2,13 @@ package metrics
 
 import (
 	"context"
+	"maps"
 	"runtime"
 	"sync"
 )
 
-// drawsAtLeast is how many draws one goroutine makes: it fits the lines that it
-// reads anew, which costs as much as some ten draws.
+// drawsAtLeast is how many draws one goroutine makes: it fits lines that another has
+// fitted too, which costs as much as some ten draws.
 const drawsAtLeast = 25
 
 // propagate draws every open measure n times, on all processors. A draw rests on
@@ -54,10 +55,16 @@ func propagate(ctx context.Context, all []entry, nominal []float64, open []bool,
 	return samples[0], whys[0], nil
 }
 
-// apart is the same reading with nothing recalled, for another goroutine.
+// apart is the same reading, with the lines fitted so far and nothing recalled, for
+// another goroutine.
 func (r *reading) apart() *reading {
 	c := *r
-	c.spots, c.bats = map[spotKey]*spot{}, map[spotKey]*batSpot{}
+	c.spots, c.bats = make(map[spotKey]*spot, len(r.spots)), maps.Clone(r.bats)
+	for k, sp := range r.spots {
+		own := *sp
+		own.last = recall{}
+		c.spots[k] = &own
+	}
 	c.passes = 0
 	c.peaks, c.sweep, c.timing, c.stretch = [numTurners]perDraw[peak]{}, perDraw[*sweep]{}, perDraw[timing]{}, perDraw[stretch]{}
 	return &c
