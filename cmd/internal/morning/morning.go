@@ -18,6 +18,7 @@ import (
 	"nightcage/metrics"
 	"nightcage/metrics/change"
 	"nightcage/phases"
+	"nightcage/vision"
 	"nightcage/worker"
 )
 
@@ -65,6 +66,7 @@ type Hitter struct {
 	Gaps      []Gap
 	Changed   []Change
 	Same      string // what is said where nothing changed
+	Only      string // which swings were compared, where there are others that they cannot be compared with
 }
 
 // Gap is something that could not be measured in swings that were.
@@ -139,7 +141,9 @@ func New(src Sources) (Sheet, error) {
 		n.Speed = middle(n.swings, "bat_speed_contact")
 		n.Gaps = gaps(n.swings)
 		if n.Swings > 0 {
-			n.Changed, n.Same = changes(all, n.Name)
+			var alike []season.Swing
+			alike, n.Only = sameBall(all, n.Name)
+			n.Changed, n.Same = changes(alike, n.Name)
 		}
 	}
 	slices.SortFunc(hitters, func(a, b *night) int { return cmp.Compare(strings.ToLower(a.Name), strings.ToLower(b.Name)) })
@@ -205,6 +209,36 @@ func gaps(swings []metrics.Swing) []Gap {
 		return cmp.Or(b.Measures*b.Swings-a.Measures*a.Swings, cmp.Compare(a.Why, b.Why))
 	})
 	return out[:min(len(out), mostGaps)]
+}
+
+// sameBall keeps the swings at balls from where those of the hitter's last session
+// mostly came: a swing off a tee is not one at a pitch. only says which where the
+// hitter has others.
+func sameBall(all []season.Swing, hitter string) (alike []season.Swing, only string) {
+	mine := season.Of(all, hitter)
+	last := season.LastSession(mine)
+	count := map[vision.BallFrom]int{}
+	kinds := map[vision.BallFrom]bool{}
+	var most vision.BallFrom
+	for _, s := range mine {
+		from := s.Record.Subject.Ball
+		kinds[from] = true
+		if !s.At.Before(last) {
+			if count[from]++; count[from] > count[most] {
+				most = from
+			}
+		}
+	}
+	for _, s := range all {
+		if s.Record.Subject.Ball == most {
+			alike = append(alike, s)
+		}
+	}
+	if len(kinds) > 1 {
+		only = map[vision.BallFrom]string{vision.FromPitch: "at pitches only", vision.FromTee: "off a tee only",
+			vision.FromNone: "dry swings only", "": "only where the ball was not told"}[most]
+	}
+	return alike, only
 }
 
 // changes holds a hitter's last session against all before it, in every measure.

@@ -14,6 +14,7 @@ import (
 
 	"nightcage/metrics"
 	"nightcage/phases"
+	"nightcage/vision"
 	"nightcage/worker"
 )
 
@@ -28,6 +29,7 @@ type clip struct {
 	kind   phases.Kind
 	failed string
 	remade string // hash of the clip whose record it was made from
+	ball   vision.BallFrom
 }
 
 var serial int
@@ -42,6 +44,7 @@ func (c clip) event(t *testing.T) event.Event {
 		s.Timeline.Kind = c.kind
 	}
 	s.Subject.Hitter, s.Subject.Team, s.Subject.Filmed = c.hitter, "Cinder Creek Comets", at.Format(time.RFC3339)
+	s.Subject.Ball = c.ball
 	s.Clip.Name, s.Clip.SHA256 = fmt.Sprintf("clip-%d.mp4", serial), fmt.Sprint(serial)
 	if c.remade != "" {
 		s.Clip.SHA256 = c.remade
@@ -133,6 +136,30 @@ func TestSheet(t *testing.T) {
 	}
 	if fmt.Sprint(order) != "[Juniper Sable Rook Calder Tamsin Vale]" || s.First[0].Why[0] != "back heel stays down, in 5 of 6 swings" || s.First[0].Try == "" {
 		t.Errorf("%+v", s.First)
+	}
+}
+
+// TestBallsAreNotMixed: a hitter who was at the tee last night is held against
+// earlier nights at the tee, not against pitches.
+func TestBallsAreNotMixed(t *testing.T) {
+	var events []event.Event
+	for _, day := range []int{-21, -14, -7, 0} {
+		for i := range 6 {
+			w := float64(i%3) - 1 + float64(day%2)/2
+			events = append(events, clip{hitter: "Rook Calder", day: day, mph: 50 + w, ball: vision.FromTee}.event(t))
+			if day < 0 {
+				events = append(events, clip{hitter: "Rook Calder", day: day, mph: 60 + w, ball: vision.FromPitch}.event(t))
+			}
+		}
+	}
+	src := fourSessions(t)
+	src.Events = events
+	s, err := New(src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if h := s.Hitters[0]; len(h.Changed) != 0 || h.Only != "off a tee only" || !strings.HasSuffix(h.ChangeWords(), "no detectable change in 1 measure (off a tee only)") {
+		t.Errorf("%+v", h)
 	}
 }
 

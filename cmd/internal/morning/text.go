@@ -71,6 +71,13 @@ func (h Hitter) SwingWords() string {
 
 // ChangeWords says what changed, in one line.
 func (h Hitter) ChangeWords() string {
+	if h.Only != "" {
+		return h.changeWords() + " (" + h.Only + ")"
+	}
+	return h.changeWords()
+}
+
+func (h Hitter) changeWords() string {
 	if len(h.Changed) == 0 {
 		return or(h.Same, "-")
 	}
