@@ -55,6 +55,9 @@ type Room struct {
 func New(o Options) (*Room, error) {
 	rm := &Room{Options: o, mux: http.NewServeMux(), film: newFilm(),
 		kept: correct.Of(o.Home), guard: &access.Guard{Tokens: access.Open(o.Home.TokensPath())}}
+	if rm.Rules == nil {
+		rm.Rules = rules.Shipped()
+	}
 	var err error
 	if rm.assets, err = bundle(); err != nil {
 		return nil, err
