@@ -424,3 +424,53 @@ func TestForgetLeavesSharedDeposit(t *testing.T) {
 		}
 	})
 }
+
+// TestForgetInADamagedQueue: a message whose bytes have rotted keeps nobody from
+// being forgotten, and costs the others nothing.
+func TestForgetInADamagedQueue(t *testing.T) {
+	t.Parallel()
+	for _, at := range []float64{0.02, 0.3, 0.6, 0.95} {
+		for _, clean := range []bool{true, false} {
+			t.Run(fmt.Sprintf("at=%v/clean=%v", at, clean), func(t *testing.T) {
+				n := newNight(t)
+				for i := range 5 {
+					n.submit(n.of("Cinder Creek Comets", "Rook Calder", fmt.Sprintf("r%d.mp4", i), "ok"),
+						n.of("Cinder Creek Comets", "Juniper Sable", fmt.Sprintf("j%d.mp4", i), "ok"))
+				}
+				msgs := filepath.Join(n.Home.queueDir(), "jetstream/*/streams", jobsStream, "msgs")
+				blocks, err := filepath.Glob(filepath.Join(msgs, "*.blk"))
+				if err != nil || len(blocks) == 0 {
+					t.Fatalf("no blocks: %v", err)
+				}
+				for _, name := range blocks {
+					b, err := os.ReadFile(name)
+					if err != nil {
+						t.Fatal(err)
+					}
+					if len(b) == 0 {
+						continue
+					}
+					b[int(at*float64(len(b)))] ^= 4
+					if err := os.WriteFile(name, b, 0o600); err != nil {
+						t.Fatal(err)
+					}
+				}
+				if !clean {
+					idx, err := filepath.Glob(filepath.Join(msgs, "index.db"))
+					if err != nil || len(idx) != 1 || os.Remove(idx[0]) != nil {
+						t.Fatalf("index %v, %v", idx, err)
+					}
+				}
+				p, err := n.forget(Hitter{Name: "Rook Calder"})
+				if err != nil || !p.Clean() || p.Jobs != 5 {
+					t.Fatalf("%v %+v", err, p)
+				}
+				if in := n.find("Rook Calder"); in != nil {
+					t.Errorf("named in %v", in)
+				}
+				n.drain()
+				n.audit(5, 0, 0)
+			})
+		}
+	}
+}
