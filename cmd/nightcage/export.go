@@ -28,7 +28,7 @@ type exportOptions struct {
 }
 
 // exportFormats are the values of --format.
-var exportFormats = []string{"csv", "parquet", "xlsx", "ndjson", "trc"}
+var exportFormats = []string{"csv", "parquet", "xlsx", "ndjson", "trc", "c3d"}
 
 func newExportCommand() *cobra.Command {
 	var o exportOptions
@@ -43,8 +43,9 @@ func newExportCommand() *cobra.Command {
   xlsx          a workbook: the same table, one with a row for each swing, and what
                 the measures are
   ndjson        the records as they are, failures too, one CloudEvent a line
-  trc           where joints and bat were, frame by frame, for programs that read
-                marker files: one file a swing, in the folder named by -o
+  trc, c3d      where joints and bat were, frame by frame, for programs that read
+                marker files: one file a swing, in the folder named by -o. c3d has
+                the events and the error of each place too
 
 Tables and marker files hold full swings, not takes, checks and bunts; of a clip
 that was measured more than once the newest. csv and ndjson go to the standard
@@ -68,7 +69,7 @@ standard error says how many of whom.
 	}
 	o.home.bind(cmd.Flags())
 	cmd.Flags().StringVar(&o.format, "format", "", "`FORMAT`: "+strings.Join(exportFormats, ", "))
-	cmd.Flags().StringVarP(&o.to, "output", "o", "", "`FILE` to write; for trc the folder")
+	cmd.Flags().StringVarP(&o.to, "output", "o", "", "`FILE` to write; for trc and c3d the folder")
 	cmd.Flags().StringVar(&o.who.team, "team", "", "only swings of the team with this `NAME`")
 	cmd.Flags().StringVar(&o.who.hitter, "hitter", "", "only swings of the hitter with this `NAME`")
 	return cmd
@@ -105,8 +106,8 @@ func (o *exportOptions) run(ctx context.Context, s *store, ids []string, out, lo
 		return errors.Join(damaged, fmt.Errorf("%w: no full swing to export", worker.ErrNoRecord))
 	}
 	switch o.format {
-	case "trc":
-		err = o.markers(s, swings, out, log)
+	case "trc", "c3d":
+		err = o.markers(ctx, s, swings, out, log)
 	case "xlsx":
 		err = o.write(out, func(w io.Writer) error { return export.Workbook(w, swings) })
 	default:

@@ -158,6 +158,9 @@ func TestExportMarkers(t *testing.T) {
 	if b, err := os.ReadFile(strings.TrimSpace(out)); err != nil || !bytes.HasPrefix(b, []byte("PathFileType\t4\t")) {
 		t.Errorf("%v\n%.200s", err, b)
 	}
+	if out, code := nightcage(t, "export", "--format", "c3d", "-o", dir, "aaaa"); code != exitOK || !strings.HasSuffix(out, "a-1.c3d\n") {
+		t.Errorf("c3d: exit code %d\n%s", code, out)
+	}
 	if _, code := nightcage(t, "export", "--format", "trc", "-o", dir, "bbbb"); code == exitOK {
 		t.Error("a swing without a clock was written")
 	}

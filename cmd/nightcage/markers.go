@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,7 +13,9 @@ import (
 	"strings"
 
 	"nightcage/cmd/internal/export"
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/cmd/internal/season"
+	"nightcage/metrics"
 	"nightcage/phases"
 	"nightcage/vision"
 	"nightcage/worker"
@@ -20,19 +23,23 @@ import (
 
 // markers writes a file a swing. Swings that cannot have one are named on log; when
 // none can, that is the error.
-func (o *exportOptions) markers(s *store, swings []season.Swing, out, log io.Writer) error {
+func (o *exportOptions) markers(ctx context.Context, s *store, swings []season.Swing, out, log io.Writer) error {
 	if err := os.MkdirAll(o.to, 0o755); err != nil {
 		return fmt.Errorf("export markers: %w", err)
 	}
 	var left []error
 	for _, w := range swings {
-		t, _, err := s.stages(w.ID)
+		t, tl, err := s.shown(ctx, w.ID)
 		if err != nil {
 			return err
 		}
-		name := w.ID + ".trc"
+		name := w.ID + "." + o.format
 		var b bytes.Buffer
-		err = export.TRC(&b, name, t)
+		if o.format == "c3d" {
+			err = export.C3D(&b, t, tl)
+		} else {
+			err = export.TRC(&b, name, t)
+		}
 		if errors.Is(err, export.ErrNoClock) || errors.Is(err, export.ErrNoSolution) {
 			left = append(left, fmt.Errorf("swing %s: %w", w.ID, err))
 			continue
@@ -52,6 +59,25 @@ func (o *exportOptions) markers(s *store, swings []season.Swing, out, log io.Wri
 		fmt.Fprintln(log, "left out:", err)
 	}
 	return nil
+}
+
+// shown are the stages of a swing as it is shown: solved anew where a person
+// corrected it.
+func (s *store) shown(ctx context.Context, recordID string) (t vision.Track, tl phases.Timeline, err error) {
+	if t, tl, err = s.stages(recordID); err != nil {
+		return t, tl, err
+	}
+	job, number, _ := strings.Cut(recordID, "-")
+	n, err := strconv.Atoi(number)
+	if err != nil {
+		return t, tl, fmt.Errorf("%w: swing %s", worker.ErrNoRecord, recordID)
+	}
+	all, err := correct.Of(s.home).List(job, n)
+	if err != nil || len(all) == 0 {
+		return t, tl, err
+	}
+	t, tl, _, err = correct.Measure(ctx, t, tl, all[len(all)-1].Correction, metrics.Options{})
+	return t, tl, err
 }
 
 // stages reads what the record of a swing was made from.

@@ -3,6 +3,7 @@ package export
 import (
 	"errors"
 	"fmt"
+	"math"
 
 	"nightcage/vision"
 )
@@ -25,10 +26,11 @@ func markers() []string {
 	return append(out, "head", "bat_knob", "bat_tip")
 }
 
-// place is a marker in one frame, millimetres. One that was not found is not ok.
+// place is a marker in one frame, millimetres. sigma is the root of the mean of its
+// three variances. One that was not found is not ok.
 type place struct {
-	x, y, z float64
-	ok      bool
+	x, y, z, sigma float64
+	ok             bool
 }
 
 // motion is a solved swing as marker files have it: X toward the pitcher, Y up, Z
@@ -63,7 +65,8 @@ func newMotion(t vision.Track) (*motion, error) {
 		}
 		var frame []place
 		for _, q := range append(body[:len(body):len(body)], p.Head, p.Knob, p.Tip) {
-			frame = append(frame, place{x: q.X * mmPerInch, y: q.Y * mmPerInch, z: flip * q.Z * mmPerInch, ok: q.Valid})
+			frame = append(frame, place{x: q.X * mmPerInch, y: q.Y * mmPerInch, z: flip * q.Z * mmPerInch,
+				sigma: math.Sqrt((q.SX*q.SX+q.SY*q.SY+q.SZ*q.SZ)/3) * mmPerInch, ok: q.Valid})
 		}
 		m.frames = append(m.frames, frame)
 	}
