@@ -10,17 +10,31 @@ import (
 	"syscall"
 
 	"github.com/spf13/cobra"
+
+	"nightcage/worker"
 )
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second signal ends the process at once, unless the command handles it
-	err := newRootCommand().ExecuteContext(ctx)
+	root := newRootCommand()
+	root.PersistentPreRunE = confine
+	err := root.ExecuteContext(ctx)
 	stop()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "nightcage:", err)
 	}
 	os.Exit(exitCode(err))
+}
+
+// confine takes the network, and what else no measuring needs, from commands that
+// open a clip in this very process. They write where they are told to, so they have
+// no wall round files, as a worker's analysis has.
+func confine(cmd *cobra.Command, _ []string) error {
+	if name := cmd.Name(); name == "measure" || name == "judge" {
+		return worker.Confine()
+	}
+	return nil
 }
 
 func newRootCommand() *cobra.Command {
