@@ -114,8 +114,8 @@ func (e *Estimator) peopleIn(ctx context.Context, img gocv.Mat, in []ROI) ([]Per
 
 func (e *Estimator) settle(ctx context.Context, img gocv.Mat, r ROI) (p Person, ok bool, err error) {
 	var s sight
-	for range settle {
-		if s, err = e.see(ctx, img, r); err != nil || s.presence < present {
+	for k := range settle {
+		if s, err = e.see(ctx, img, r, k == settle-1); err != nil || s.presence < present {
 			return p, false, err
 		}
 		r = s.next()

@@ -42,7 +42,7 @@ func (e *Estimator) Follow(p Person) *Follower { return &Follower{e: e, roi: p.R
 func (f *Follower) Next(ctx context.Context, img gocv.Mat, ms float64) (Look, error) {
 	reach := min(twitch+hurry*math.Abs(ms-f.ms)/1000, jump)
 	if !f.lost {
-		s, err := f.e.see(ctx, img, f.roi)
+		s, err := f.e.see(ctx, img, f.roi, true)
 		if err != nil {
 			return Look{}, fmt.Errorf("following the hitter: %w", err)
 		}
@@ -95,7 +95,7 @@ func (f *Follower) search(ctx context.Context, img gocv.Mat, reach float64) (sig
 	if best.Side == 0 {
 		return sight{}, false, nil
 	}
-	s, err := f.e.see(ctx, img, best)
+	s, err := f.e.see(ctx, img, best, true)
 	if err != nil || !f.same(&s, reach) {
 		return s, false, err
 	}

@@ -388,11 +388,11 @@ func TestSeesThroughNet(t *testing.T) {
 			t.Fatalf("%s: %d people: %v", name, len(people), err)
 		}
 		drawNet(&img)
-		plain, err := e.once(ctx, img, people[0].ROI, false)
+		plain, err := e.once(ctx, img, people[0].ROI, false, true)
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, err := e.see(ctx, img, people[0].ROI)
+		got, err := e.see(ctx, img, people[0].ROI, true)
 		if err != nil {
 			t.Fatal(err)
 		}

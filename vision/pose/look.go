@@ -47,8 +47,8 @@ type sight struct {
 	points   [points]point
 	presence float64
 	roi      ROI
-	relief   *vision.Relief    // nil where nobody is
-	joints   *[numJoints]joint // nil where nobody is
+	relief   *vision.Relief    // nil where nobody is, or the depth network did not run
+	joints   *[numJoints]joint // the same
 }
 
 // next is the square in which to look for the same person in the next frame.
@@ -63,21 +63,25 @@ const clear = 0.95
 
 // see looks at one square, and where the network is in doubt again with thin lines
 // taken out, as through a net; it gives the surer of the two.
-func (e *Estimator) see(ctx context.Context, img gocv.Mat, r ROI) (sight, error) {
-	s, err := e.once(ctx, img, r, false)
+func (e *Estimator) see(ctx context.Context, img gocv.Mat, r ROI, deep deepened) (sight, error) {
+	s, err := e.once(ctx, img, r, false, deep)
 	if err != nil || s.presence >= clear {
 		return s, err
 	}
-	through, err := e.once(ctx, img, r, true)
+	through, err := e.once(ctx, img, r, true, deep)
 	if err != nil || through.presence <= s.presence {
 		return s, err
 	}
 	return through, nil
 }
 
-// once runs the landmark network on one square and, where somebody is, the depth
-// network.
-func (e *Estimator) once(ctx context.Context, img gocv.Mat, r ROI, net unveiled) (sight, error) {
+// deepened says whether the depth network runs too. Without it a sight tells where to
+// look next, and has no look.
+type deepened bool
+
+// once runs the landmark network on one square and, where somebody is and deep says
+// so, the depth network.
+func (e *Estimator) once(ctx context.Context, img gocv.Mat, r ROI, net unveiled, deep deepened) (sight, error) {
 	s := sight{roi: r}
 	if err := e.lookCrop.into(e.landmarks.Input(0), img, r, net); err != nil {
 		return s, err
@@ -86,7 +90,7 @@ func (e *Estimator) once(ctx context.Context, img gocv.Mat, r ROI, net unveiled)
 		return s, err
 	}
 	s.read(e.landmarks)
-	if s.presence < present {
+	if s.presence < present || !bool(deep) {
 		return s, nil
 	}
 	return s, e.deepen(ctx, &s)

@@ -126,7 +126,7 @@ func TestReliefIsOfThePicture(t *testing.T) {
 		look := func(turn float64) *vision.Relief {
 			r := people[0].ROI
 			r.Turn += turn
-			s, err := e.once(ctx, img, r, false)
+			s, err := e.once(ctx, img, r, false, true)
 			if err != nil || s.relief == nil {
 				t.Fatalf("%s turned by %.2f: presence %.2f: %v", name, turn, s.presence, err)
 			}
@@ -196,6 +196,30 @@ func TestReadJoints(t *testing.T) {
 	} {
 		if math.Abs(c.got-c.want) > 1e-5 {
 			t.Errorf("%s: %.6f, want %.6f", c.name, c.got, c.want)
+		}
+	}
+}
+
+// Where to look next does not depend on the depth network: a new person is settled
+// on without it, and found where all runs of it would have found them.
+func TestAimNeedsNoDepth(t *testing.T) {
+	e, ctx := estimator(t), context.Background()
+	for _, name := range clips {
+		img := firstPicture(t, name)
+		people, err := e.People(ctx, img)
+		if err != nil || len(people) == 0 {
+			t.Fatalf("%s: %d people: %v", name, len(people), err)
+		}
+		var next [2]ROI
+		for k, deep := range []deepened{false, true} {
+			s, err := e.see(ctx, img, people[0].ROI, deep)
+			if err != nil || (s.relief != nil) != bool(deep) || (s.joints != nil) != bool(deep) {
+				t.Fatalf("%s: deepened %v: relief %v: %v", name, deep, s.relief, err)
+			}
+			next[k] = s.next()
+		}
+		if next[0] != next[1] {
+			t.Errorf("%s: next square %+v without depth, %+v with", name, next[0], next[1])
 		}
 	}
 }
