@@ -67,6 +67,7 @@ CREATE TABLE IF NOT EXISTS jobs (
   changed_ms INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX IF NOT EXISTS jobs_by_state ON jobs(state, submitted_ms);
+CREATE INDEX IF NOT EXISTS jobs_by_clip ON jobs(json_extract(job,'$.clip_sha256'));
 CREATE TABLE IF NOT EXISTS changes (
   n INTEGER PRIMARY KEY,
   id TEXT NOT NULL,

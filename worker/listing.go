@@ -7,19 +7,34 @@ import (
 	"time"
 )
 
-// Listing asks for some of the ledger's jobs, by when they were submitted.
+// Listing asks for some of the ledger's jobs, by when they were submitted. Of a
+// hitter's clip that was measured several times, by newer versions or from its
+// tracks, only the last is among them.
 type Listing struct {
 	States []State   // any of these
 	Find   string    // words that are all in hitter, team, clip, level or day (2026-11-27, local)
 	Since  time.Time // whose state changed then or later; zero: whenever
 	Oldest bool      // oldest first, else newest
 	Offset int       // jobs to pass over
-	Limit  int       // most jobs to return
+	Limit  int       // most jobs to return; below 0: all
 }
 
 // searched is the text that Listing.Find looks in.
 const searched = `(hitter || ' ' || team || ' ' || json_extract(job,'$.clip') || ' ' || ifnull(json_extract(job,'$.subject.level'),'') || ' ' ||
 	strftime('%Y-%m-%d', submitted_ms/1000, 'unixepoch', 'localtime'))`
+
+// newest leaves out jobs whose clip was measured again for the same hitter: the
+// state of one that is measured changed when it was.
+const newest = ` AND NOT (state='measured' AND EXISTS (SELECT 1 FROM jobs AS j
+	WHERE j.state='measured' AND json_extract(j.job,'$.clip_sha256')=json_extract(jobs.job,'$.clip_sha256')
+	AND j.hitter=jobs.hitter AND j.team=jobs.team AND (j.changed_ms,j.id)>(jobs.changed_ms,jobs.id)))`
+
+// Newest returns the measured jobs, oldest first; of a hitter's clip that was
+// measured several times, the last. Errors wrap ErrStorage.
+func (l *Ledger) Newest(ctx context.Context) ([]Entry, error) {
+	es, _, err := l.List(ctx, Listing{States: []State{StateMeasured}, Oldest: true, Limit: -1})
+	return es, err
+}
 
 // List returns the jobs that q asks for, and how many fit in all. Only those that are
 // returned are read whole, so that it takes the same time in a ledger of any size
@@ -31,7 +46,7 @@ func (l *Ledger) List(ctx context.Context, q Listing) (es []Entry, total int, er
 	if len(q.States) == 0 {
 		return nil, 0, nil
 	}
-	where := ` FROM jobs WHERE state IN (?` + strings.Repeat(",?", len(q.States)-1) + `)`
+	where := ` FROM jobs WHERE state IN (?` + strings.Repeat(",?", len(q.States)-1) + `)` + newest
 	var args []any
 	for _, s := range q.States {
 		args = append(args, string(s))

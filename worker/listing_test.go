@@ -65,3 +65,49 @@ func TestList(t *testing.T) {
 		}
 	}
 }
+
+// Of a hitter's clip that was measured several times the last counts; another
+// hitter's, and one that is on its way or failed, stand for themselves.
+func TestNewestOfAClip(t *testing.T) {
+	ctx := context.Background()
+	l, err := OpenLedger(ctx, filepath.Join(t.TempDir(), "ledger.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	noon := time.Date(2026, 11, 27, 12, 0, 0, 0, time.Local)
+	for i, c := range []struct{ clip, hitter, end string }{
+		{"a", "Rook Calder", "measured"}, {"b", "Rook Calder", "measured"}, {"a", "Ozzie Marlow", "measured"},
+		{"a", "Rook Calder", "measured"}, {"b", "Rook Calder", "open"}, {"b", "Rook Calder", "dead"},
+	} {
+		l.now = func() time.Time { return noon.Add(time.Duration(i) * time.Hour) }
+		j := Job{ID: fmt.Sprintf("%032x", i), Clip: "/clips/a.mp4", ClipSHA256: c.clip, SubmittedAt: noon, Subject: vision.Subject{Hitter: c.hitter}}
+		_, _, err := l.Add(ctx, j)
+		switch {
+		case err != nil:
+		case c.end == "measured":
+			err = l.Measured(ctx, j.ID, 1)
+		case c.end == "dead":
+			err = l.Dead(ctx, j.ID, KindInternal, "broke")
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	ends := func(es []Entry, err error) (out string) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range es {
+			out += e.Job.ID[31:]
+		}
+		return out
+	}
+	if got := ends(l.Newest(ctx)); got != "123" {
+		t.Errorf("newest %s, want 123", got)
+	}
+	all, n, err := l.List(ctx, Listing{States: States(), Limit: 9, Oldest: true})
+	if got := ends(all, err); got != "12345" || n != 5 {
+		t.Errorf("listed %s of %d, want 12345 of 5", got, n)
+	}
+}

@@ -136,10 +136,10 @@ func (a *API) swings(r *http.Request) (reply, error) {
 	return jsonReply(p)
 }
 
-// measured are the measured clips of a team and a hitter, newest first; an empty
+// measured are the clips of a team and a hitter as last measured, newest first; an empty
 // name stands for all.
 func (a *API) measured(ctx context.Context, team, hitter string) ([]worker.Entry, error) {
-	entries, err := a.Ledger.Entries(ctx, worker.StateMeasured)
+	entries, err := a.Ledger.Newest(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -67,7 +67,7 @@ func (rm *Room) compare(w http.ResponseWriter, r *http.Request) error {
 	q := r.URL.Query()
 	p := comparePage{}
 	ids := [2]string{q.Get("a"), q.Get("b")}
-	entries, err := rm.Ledger.Entries(r.Context(), worker.StateMeasured)
+	entries, err := rm.Ledger.Newest(r.Context())
 	if err == nil {
 		entries, err = rm.shareable(r.Context(), entries)
 	}

@@ -112,7 +112,7 @@ type hitterLine struct {
 
 // hitterLines are the hitters of measured clips, by team and name.
 func (rm *Room) hitterLines(ctx context.Context) ([]hitterLine, error) {
-	entries, err := rm.Ledger.Entries(ctx, worker.StateMeasured)
+	entries, err := rm.Ledger.Newest(ctx)
 	if err == nil {
 		entries, err = rm.shareable(ctx, entries)
 	}
