@@ -319,20 +319,6 @@ func (w *Worker) heartbeat(ctx context.Context, d *delivery, end context.CancelC
 	}
 }
 
-// fingerprint hashes the clip. To a worker a file that is not there may come
-// back: a share that is not mounted looks the same.
-func fingerprint(ctx context.Context, path string, touch func()) (string, os.FileInfo, error) {
-	st, err := os.Stat(path)
-	if err == nil {
-		var sum string
-		if sum, err = hashClip(ctx, path, touch); err == nil {
-			return sum, st, nil
-		}
-	}
-	f := Failure{Class: ClassTransient, Kind: KindClipMissing, Words: "the clip cannot be read where it was submitted", Err: err}
-	return "", nil, &f
-}
-
 // finish makes a stored record known and acknowledges its job. It may be
 // repeated; each step comes to the same.
 func (w *Worker) finish(ctx context.Context, q *Queue, d *delivery, rec Record) error {
