@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"net/url"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/cloudevents/sdk-go/v2/event"
@@ -111,6 +113,14 @@ func RecordID(jobID string, n int) string {
 		return jobID
 	}
 	return fmt.Sprintf("%s-%d", jobID, n)
+}
+
+// SwingOf undoes RecordID for a swing. ok is false for an id that is of none.
+func SwingOf(recordID string) (jobID string, n int, ok bool) {
+	jobID, number, _ := strings.Cut(recordID, "-")
+	n, err := strconv.Atoi(number)
+	ok = err == nil && n > 0 && RecordID(jobID, n) == recordID
+	return jobID, n, ok
 }
 
 // bundle lays out the files of a measured job's record directory.

@@ -9,8 +9,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"strconv"
-	"strings"
 
 	"nightcage/cmd/internal/export"
 	"nightcage/cmd/internal/room/correct"
@@ -67,11 +65,7 @@ func (s *store) shown(ctx context.Context, recordID string) (t vision.Track, tl 
 	if t, tl, err = s.stages(recordID); err != nil {
 		return t, tl, err
 	}
-	job, number, _ := strings.Cut(recordID, "-")
-	n, err := strconv.Atoi(number)
-	if err != nil {
-		return t, tl, fmt.Errorf("%w: swing %s", worker.ErrNoRecord, recordID)
-	}
+	job, n, _ := worker.SwingOf(recordID)
 	all, err := correct.Of(s.home).List(job, n)
 	if err != nil || len(all) == 0 {
 		return t, tl, err
@@ -82,16 +76,15 @@ func (s *store) shown(ctx context.Context, recordID string) (t vision.Track, tl 
 
 // stages reads what the record of a swing was made from.
 func (s *store) stages(recordID string) (t vision.Track, tl phases.Timeline, err error) {
-	job, number, _ := strings.Cut(recordID, "-")
-	n, err := strconv.Atoi(number)
-	if err != nil {
+	job, n, ok := worker.SwingOf(recordID)
+	if !ok {
 		return t, tl, fmt.Errorf("%w: swing %s", worker.ErrNoRecord, recordID)
 	}
 	res, err := s.records.Result(job)
 	if err != nil {
 		return t, tl, err
 	}
-	if n < 1 || n > len(res.Swings) {
+	if n > len(res.Swings) {
 		return t, tl, fmt.Errorf("%w: swing %s", worker.ErrNoRecord, recordID)
 	}
 	w := res.Swings[n-1]

@@ -7,8 +7,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"strconv"
-	"strings"
 
 	"github.com/cloudevents/sdk-go/v2/event"
 	"github.com/cloudevents/sdk-go/v2/types"
@@ -83,7 +81,7 @@ func (o *sheetOptions) run(ctx context.Context, s *store, id string, out io.Writ
 	if track, err = s.corrected(e, track); err != nil {
 		return err
 	}
-	id, _, _ = strings.Cut(e.ID(), "-")
+	id, _, _ = worker.SwingOf(e.ID())
 	job, err := s.ledger.Get(ctx, id)
 	if err != nil {
 		return err
@@ -116,11 +114,7 @@ func (s *store) corrected(e event.Event, t vision.Track) (vision.Track, error) {
 	if err != nil {
 		return t, nil // nobody did
 	}
-	job, number, _ := strings.Cut(e.ID(), "-")
-	swing, err := strconv.Atoi(number)
-	if err != nil {
-		return t, fmt.Errorf("%w: swing %s", worker.ErrNoRecord, e.ID())
-	}
+	job, swing, _ := worker.SwingOf(e.ID())
 	k, err := correct.Of(s.home).Get(job, swing, int(n))
 	if err != nil {
 		return t, err

@@ -152,12 +152,11 @@ func (a *API) measured(ctx context.Context, team, hitter string) ([]worker.Entry
 
 // split takes a swing's id apart.
 func split(id string) (job string, n int, err error) {
-	job, number, ok := strings.Cut(id, "-")
-	n, err = strconv.Atoi(number)
-	if !ok || err != nil || n < 1 || worker.RecordID(job, n) != id {
-		return "", 0, fmt.Errorf("%w: %s", worker.ErrNoRecord, id)
+	job, n, ok := worker.SwingOf(id)
+	if !ok {
+		err = fmt.Errorf("%w: %s", worker.ErrNoRecord, id)
 	}
-	return job, n, nil
+	return job, n, err
 }
 
 // event reads a swing's record, checked, as it was last corrected, if it may be shown.

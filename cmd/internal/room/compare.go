@@ -118,7 +118,7 @@ func (rm *Room) pair(p *comparePage, ids [2]string, at phases.EventID) error {
 	p.Ghost = true
 	var records [2]metrics.Swing
 	for i, id := range ids {
-		job, n := splitID(id)
+		job, n, _ := worker.SwingOf(id)
 		s, err := rm.record(job, strconv.Itoa(n))
 		if err != nil {
 			return err

@@ -126,7 +126,7 @@ func TestCompareHoldsBothAtAnEvent(t *testing.T) {
 	for _, at := range []phases.EventID{phases.ToeTouch, phases.Contact} {
 		body := ask(t, rm, "/compare?"+url.Values{"a": {ids[0]}, "b": {ids[1]}, "at": {string(at)}}.Encode(), http.StatusOK)
 		for _, id := range ids {
-			job, n := splitID(id)
+			job, n, _ := worker.SwingOf(id)
 			s, err := rm.record(job, fmt.Sprint(n))
 			if err != nil {
 				t.Fatal(err)
@@ -158,7 +158,7 @@ func TestGhostIsTheBodyInPlace(t *testing.T) {
 	dir, ids := pairHome(t)
 	rm := openRoom(t, dir)
 	for _, id := range ids {
-		job, _ := splitID(id)
+		job, _, _ := worker.SwingOf(id)
 		var g ghost
 		if err := json.Unmarshal([]byte(ask(t, rm, "/swing/"+job+"/1/body", http.StatusOK)), &g); err != nil {
 			t.Fatal(err)

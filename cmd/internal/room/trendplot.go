@@ -3,13 +3,13 @@ package room
 import (
 	"fmt"
 	"math"
-	"strconv"
 	"strings"
 	"time"
 
 	"nightcage/cmd/internal/season"
 	"nightcage/metrics"
 	"nightcage/metrics/change"
+	"nightcage/worker"
 )
 
 // trendPlot is a measure over time as a drawing. Places across are per cent of the
@@ -155,18 +155,8 @@ func ticks(lo, hi float64, y func(float64) float64) (out []plotTick) {
 
 // swingHref is the address of the page of the swing with a record's id.
 func swingHref(id string) string {
-	job, n := splitID(id)
+	job, n, _ := worker.SwingOf(id)
 	return stored{JobID: job, N: n}.Href()
-}
-
-// splitID takes a record's id apart; n is 0 for one that is of no swing.
-func splitID(id string) (job string, n int) {
-	job, number, _ := strings.Cut(id, "-")
-	n, err := strconv.Atoi(number)
-	if err != nil {
-		n = 0
-	}
-	return job, n
 }
 
 func known(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

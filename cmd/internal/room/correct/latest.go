@@ -3,8 +3,6 @@ package correct
 import (
 	"fmt"
 	"path/filepath"
-	"strconv"
-	"strings"
 
 	"github.com/cloudevents/sdk-go/v2/event"
 
@@ -22,9 +20,8 @@ const Mark = "corrected"
 // attribute Mark; the event itself where nobody corrected the swing. Whoever
 // reads records to show them or to compare goes by it. Errors: those of List.
 func (s *Store) Latest(e event.Event) (event.Event, error) {
-	job, number, _ := strings.Cut(e.ID(), "-")
-	n, err := strconv.Atoi(number)
-	if err != nil {
+	job, n, ok := worker.SwingOf(e.ID())
+	if !ok {
 		return e, nil // a clip that was not measured
 	}
 	all, err := s.List(job, n)
