@@ -34,7 +34,7 @@ async function open(box: HTMLElement): Promise<void> {
   const hand = marks && correct(box, over, player, marks, () => redraw());
   redraw = (): void => {
     const on = new Set([...layers].filter((l) => l.checked).map((l) => l.dataset.layer!));
-    if (marks) draw(over, marks, player.frame, on, told);
+    if (marks) draw(over, marks, player.shown, on, told);
     hand?.draw();
   };
   layers.forEach((l) => l.addEventListener("change", redraw));

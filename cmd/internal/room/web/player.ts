@@ -4,10 +4,13 @@ import { say } from "./say.js";
 
 // Player steps and plays the frames of a swing.
 export class Player {
-  frame: number;
+  frame: number; // asked for
+  shown: number; // whose picture is there: the same, or one a moment before
   onframe: () => void = () => {};
   readonly first: number;
   readonly last: number;
+  private asked = 0; // counts pictures asked for
+  private answered = 0; // the last of them that is shown
   private playing = 0; // id of the animation frame asked for, 0 when still
   private readonly picture = document.getElementById("picture") as HTMLImageElement;
   private readonly seek = document.getElementById("seek") as HTMLInputElement;
@@ -20,7 +23,7 @@ export class Player {
   constructor(private box: HTMLElement, private reel: Reel, private marks: Marks | null) {
     this.first = Number(box.dataset.first);
     this.last = Number(box.dataset.last);
-    this.frame = Number(box.dataset.start);
+    this.frame = this.shown = Number(box.dataset.start);
   }
 
   // begin listens, and fetches the pictures: those around the first one first.
@@ -62,19 +65,7 @@ export class Player {
   }
 
   private show(): void {
-    const url = this.reel.url(this.frame);
-    const wanted = this.frame;
-    if (url === undefined) {
-      this.reel.need(wanted).then(
-        () => wanted === this.frame && this.show(),
-        () => this.say(say("gone")),
-      );
-    } else if (url === null) {
-      this.say(say("lost", this.frame));
-    } else {
-      this.say("");
-      this.picture.src = url;
-    }
+    void this.picturize(this.frame);
     this.picture.alt = say("alt", this.frame);
     const c = this.contact();
     const text = c === null ? say("where", this.frame) : say("where.ms", this.frame, signed(this.ms(this.frame) - c));
@@ -84,6 +75,33 @@ export class Player {
     const x = `${(100 * (this.frame - this.first)) / Math.max(1, this.last - this.first)}%`;
     this.head?.setAttribute("x1", x);
     this.head?.setAttribute("x2", x);
+  }
+
+  // picturize shows a frame's picture and what is drawn over it at the same instant,
+  // once both are there; the frame before stays until then. One that comes after a
+  // later one is dropped.
+  private async picturize(frame: number): Promise<void> {
+    const turn = ++this.asked;
+    let trouble = "";
+    let url: string | null | undefined = null;
+    try {
+      await this.reel.need(frame);
+      url = this.reel.url(frame);
+      if (url) {
+        const ahead = new Image();
+        ahead.src = url;
+        await ahead.decode();
+      } else {
+        trouble = say("lost", frame);
+      }
+    } catch {
+      trouble = say("gone");
+    }
+    if (turn < this.answered) return;
+    this.answered = turn;
+    this.shown = frame;
+    if (url) this.picture.src = url;
+    this.say(trouble);
     this.onframe();
   }
 
