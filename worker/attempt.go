@@ -156,10 +156,8 @@ func (w *Worker) attempt(stop, abort, settle context.Context, q *Queue, d *deliv
 	if err := patiently(settle, q, log, func() (err error) {
 		settled, err = w.elsewhere(settle, q, d, log)
 		return err
-	}); settled {
+	}); settled || err != nil {
 		return t, err
-	} else if err != nil {
-		log.Warn().Err(err).Msg("another home may have measured the clip too")
 	}
 	if err := w.Records.Put(d.id, files); err != nil && !errors.Is(err, ErrRecorded) {
 		return t, &Failure{Class: ClassAway, Kind: KindStorage, Words: "the record cannot be stored", Err: err}
@@ -212,7 +210,7 @@ func (w *Worker) elsewhere(ctx context.Context, q *Queue, d *delivery, log zerol
 		return false, nil
 	}
 	if again, err := failedBefore(rec, d.job); again || err != nil {
-		return false, err
+		return false, nil // an entry that cannot be read gives way to the next one
 	}
 	log.Info().Msg("another home has its record already")
 	return true, w.finish(ctx, q, d, rec)

@@ -192,7 +192,7 @@ func TestClusterNight(t *testing.T) {
 		h.Policy.Delays = []time.Duration{time.Second}
 		ctx, cancel := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
-		go func() { ended <- h.Serve(ctx, ctx, QueueOptions{Remote: c.remote, Log: h.Log}) }()
+		go func() { ended <- h.Serve(ctx, context.Background(), QueueOptions{Remote: c.remote, Log: h.Log}) }()
 		var once sync.Once
 		stops[i] = func() {
 			once.Do(func() {

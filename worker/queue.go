@@ -288,6 +288,8 @@ func (q *Queue) Publish(ctx context.Context, j Job, send int) (seq uint64, alrea
 // being worked on, and its sequence. A message whose bytes have rotted counts
 // as absent; its sequence is returned all the same if known.
 func (q *Queue) Has(ctx context.Context, jobID string) (has bool, seq uint64, err error) {
+	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	defer cancel()
 	m, err := q.jobs.GetLastMsgForSubject(ctx, jobsPrefix+jobID)
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
 		return false, 0, nil
@@ -341,6 +343,10 @@ type DeadLetter struct {
 	At       time.Time `json:"at"`
 }
 
+// askWithin is how long a question may take. One that was on its way to a server that
+// died is never answered, and by then another server leads.
+const askWithin = 4 * time.Second
+
 // answerWithin is how long a server may take to say that it has stored something.
 // One whose disk is full does not answer at all.
 const answerWithin = 10 * time.Second
@@ -367,6 +373,8 @@ func (q *Queue) Bury(ctx context.Context, id string, d DeadLetter) error {
 
 // Buried returns the job's dead letter; ok is false when there is none.
 func (q *Queue) Buried(ctx context.Context, id string) (d DeadLetter, ok bool, err error) {
+	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	defer cancel()
 	m, err := q.dead.GetLastMsgForSubject(ctx, deadPrefix+id)
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
 		return d, false, nil
@@ -382,6 +390,8 @@ func (q *Queue) Buried(ctx context.Context, id string) (d DeadLetter, ok bool, e
 
 // unbury removes a dead letter whose job is to be tried again.
 func (q *Queue) unbury(ctx context.Context, id string) error {
+	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	defer cancel()
 	if err := q.dead.Purge(ctx, jetstream.WithPurgeSubject(deadPrefix+id)); err != nil {
 		return fmt.Errorf("%w: dead letter %s: %w", ErrQueue, id, err)
 	}
@@ -391,6 +401,8 @@ func (q *Queue) unbury(ctx context.Context, id string) error {
 // unannounce takes a job's outcome off the feed, so that the next one is told
 // from it.
 func (q *Queue) unannounce(ctx context.Context, jobID string) error {
+	ctx, cancel := context.WithTimeout(ctx, 2*askWithin)
+	defer cancel()
 	for _, id := range outcomeIDs(jobID) {
 		if err := q.recs.Purge(ctx, jetstream.WithPurgeSubject(recordsPrefix+"*."+id)); err != nil {
 			return fmt.Errorf("%w: feed of %s: %w", ErrQueue, jobID, err)
@@ -436,6 +448,8 @@ func (q *Queue) announceAll(ctx context.Context, team string, rec Record) error 
 // announced returns the job's outcome as the feed has it: how a home learns what
 // another home's worker did. ok is false when there is none.
 func (q *Queue) announced(ctx context.Context, jobID string) (rec Record, ok bool, err error) {
+	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	defer cancel()
 	for _, id := range outcomeIDs(jobID) {
 		m, err := q.recs.GetLastMsgForSubject(ctx, recordsPrefix+"*."+id)
 		if errors.Is(err, jetstream.ErrMsgNotFound) {
@@ -467,6 +481,8 @@ func (d Depth) stranded() bool { return d.Jobs > 0 && d.Pending == 0 && d.Taken 
 
 // Depth asks the server.
 func (q *Queue) Depth(ctx context.Context) (Depth, error) {
+	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	defer cancel()
 	var d Depth
 	info, err := q.jobs.Info(ctx)
 	if err != nil {
