@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -176,13 +177,13 @@ func (o *exportOptions) write(out io.Writer, fill func(io.Writer) error) error {
 // writeWhole writes a file under another name and gives it its own when it is
 // complete and synced.
 func writeWhole(path string, fill func(io.Writer) error) (err error) {
-	f, err := os.CreateTemp(filepath.Dir(path), ".nightcage-*")
+	f, err := os.OpenFile(filepath.Join(filepath.Dir(path), ".nightcage-"+rand.Text()), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
 		return fmt.Errorf("write %s: %w", path, err)
 	}
 	defer os.Remove(f.Name()) // gone already when all went well
 	if err = fill(f); err == nil {
-		err = errors.Join(f.Chmod(0o644), f.Sync())
+		err = f.Sync()
 	}
 	if err = errors.Join(err, f.Close()); err == nil {
 		err = os.Rename(f.Name(), path)

@@ -31,7 +31,7 @@ func main() {
 // open a clip in this very process. They write where they are told to, so they have
 // no wall round files, as a worker's analysis has.
 func confine(cmd *cobra.Command, _ []string) error {
-	if name := cmd.Name(); name == "measure" || name == "judge" {
+	if name := cmd.Name(); name == "measure" || name == "judge" || name == "sheet" {
 		return worker.Confine()
 	}
 	return nil
