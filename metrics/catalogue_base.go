@@ -142,6 +142,8 @@ func baseEntries() []entry {
 		bent(solved(base("back_knee_angle_plant", "back knee at heel plant", "deg", "deg", "back"+knee+"heel plant", kneeSign, 8, backLeg, backKnee(phases.HeelPlant), phases.HeelPlant))),
 		base("back_foot_slide_finish", "back foot slide to the finish", "in", in, "x of the ball of the back foot (.72 of the way from heel to toe) at the finish minus at toe touch", stretch, 1.5, []string{roleBackHeel, roleBackToe},
 			func(s *scene) float64 { return ballOfFoot(s, phases.Finish).X - ballOfFoot(s, toe).X }, toe, phases.Finish),
+		base("back_heel_lift_bat_parallel", "back heel lift at bat parallel", "in", in, "y of the back heel at bat parallel minus at toe touch", "+ up", 1.5, []string{roleBackHeel},
+			func(s *scene) float64 { return s.moved(s.rear(vision.LeftHeel), toe, phases.BatParallel).Y }, toe, phases.BatParallel),
 		base("back_heel_lift_finish", "back heel lift at the finish", "in", in, "y of the back heel at the finish minus at toe touch", "+ up", 1.5, []string{roleBackHeel},
 			func(s *scene) float64 { return s.moved(s.rear(vision.LeftHeel), toe, phases.Finish).Y }, toe, phases.Finish),
 	}

@@ -29,9 +29,9 @@ func swingOf(values map[string][2]float64) metrics.Swing {
 // heel is a swing in which the first shipped chain shows plainly.
 func heel() map[string][2]float64 {
 	return map[string][2]float64{
-		"back_heel_lift_largest_contact": {6, .5},
-		"head_forward_contact":           {6, .5},
-		"attack_angle_contact":           {-3, 1.5},
+		"back_heel_lift_bat_parallel": {6, .5},
+		"head_forward_contact":        {6, .5},
+		"attack_angle_contact":        {-3, 1.5},
 	}
 }
 
@@ -133,7 +133,7 @@ func TestTheLinkThatDecides(t *testing.T) {
 		{"unsure, within", [2]float64{4, 2}, [2]float64{0, .5}, [2]float64{-3, 1}, metrics.BecauseWithin, "head_forward_contact"},
 		{"unsure, unmeasured", [2]float64{4, 2}, [2]float64{6, .5}, [2]float64{}, metrics.BecauseUnmeasured, "attack_angle_contact"},
 		{"unmeasured, within", [2]float64{}, [2]float64{6, .5}, [2]float64{9, 1}, metrics.BecauseWithin, "attack_angle_contact"},
-		{"two unsure: the earlier", [2]float64{4, 2}, [2]float64{4, 2}, [2]float64{-3, 1}, metrics.BecauseUnsure, "back_heel_lift_largest_contact"},
+		{"two unsure: the earlier", [2]float64{4, 2}, [2]float64{4, 2}, [2]float64{-3, 1}, metrics.BecauseUnsure, "back_heel_lift_bat_parallel"},
 	} {
 		values := map[string][2]float64{}
 		for i, v := range [][2]float64{c.heel, c.head, c.attack} {

@@ -236,7 +236,7 @@ func (p *printer) first(findings []metrics.Finding) {
 		if !f.First {
 			continue
 		}
-		p.f("\nWORK ON THIS FIRST\n  %s; %s\n  Try: %s\n", f.Name, f.Why, f.Cue)
+		p.f("\nWORK ON THIS FIRST\n  %s\n  %s\n  Try: %s\n", f.Name, f.Why, f.Cue)
 		if f.Caution != "" {
 			p.f("  Take care: %s\n", f.Caution)
 		}

@@ -48,7 +48,7 @@ func TestWhyReadsTheRecord(t *testing.T) {
 	if err := Swing(&out, s); err != nil {
 		t.Fatal(err)
 	}
-	if !strings.Contains(out.String(), "WORK ON THIS FIRST\n  Sleeves too long; It is") || !strings.Contains(out.String(), "Take care: Mind the buttons.") {
+	if !strings.Contains(out.String(), "WORK ON THIS FIRST\n  Sleeves too long\n  It is") || !strings.Contains(out.String(), "Take care: Mind the buttons.") {
 		t.Errorf("the printed record does not say what to work on first:\n%s", out.String())
 	}
 	for _, c := range rules.Shipped().Chains {
