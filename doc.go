@@ -13,7 +13,7 @@
 //	phases    Track -> Timeline: events and the phases between them
 //	metrics   Track + Timeline -> Swing: measures with error bars, the record
 //	worker    jobs, queue, stores, publishing; worker/analysis runs the stages
-//	cmd       the nightcage binary, its reports and the truth judge
+//	cmd       the nightcage binary, its reports, the film room and the truth judge
 //	models    network weights, their cards, and the sessions that run them
 //
 // A package may import only packages above it in this list (models excepted,

@@ -88,11 +88,12 @@ func TestMovedPointIsMeasuredAnew(t *testing.T) {
 		}
 	}
 	before := cmp.Diff(wrong, vision.Track{})
-	fault, faultTL := wrong, tl
-	if fault, err = solve.Run(ctx, wrong); err != nil {
+	fault, err := solve.Run(ctx, wrong)
+	if err != nil {
 		t.Fatal(err)
 	}
-	if faultTL, err = phases.Find(fault); err != nil {
+	faultTL, err := phases.Find(fault)
+	if err != nil {
 		t.Fatal(err)
 	}
 	_, _, bad, err := Measure(ctx, fault, faultTL, Correction{Instants: []Instant{{Event: phases.Contact, Frame: frameOf(t, tl, phases.Contact)}}}, metrics.Options{})
