@@ -2,6 +2,7 @@ package correct
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"math"
 	"path/filepath"
@@ -130,6 +131,13 @@ func TestMovedEventIsMeasuredAnew(t *testing.T) {
 	_, got, s, err := Measure(context.Background(), track, tl, Correction{Instants: []Instant{{Event: phases.ToeTouch, Frame: touch + 3}}}, metrics.Options{})
 	if err != nil {
 		t.Fatal(err)
+	}
+	raw, err := json.Marshal(s)
+	if err == nil {
+		err = metrics.Validate(raw)
+	}
+	if err != nil {
+		t.Errorf("the corrected record: %v", err)
 	}
 	if f := frameOf(t, got, phases.ToeTouch); f != touch+3 {
 		t.Errorf("toe touch at frame %g, want %g", f, touch+3)
