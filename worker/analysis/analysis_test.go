@@ -106,7 +106,7 @@ func TestSwingAgainstTruth(t *testing.T) {
 }
 
 // made makes a clip from another one, or from a test source, with ffmpeg.
-func made(t *testing.T, args ...string) string {
+func made(t testing.TB, args ...string) string {
 	t.Helper()
 	out := filepath.Join(t.TempDir(), "made.mp4")
 	cmd := exec.CommandContext(t.Context(), "ffmpeg", append(append([]string{"-v", "error", "-y"}, args...), out)...)
