@@ -2,7 +2,7 @@
 # own set-up (system packages, ONNX Runtime) and is quick when repeated.
 SHELL := /bin/bash
 .DEFAULT_GOAL := bin/nightcage
-.PHONY: demo test bench accuracy calibrate cases faults lint readme setup setup-test clean bin/nightcage
+.PHONY: demo test bench bench-queue accuracy calibrate cases faults lint readme setup setup-test clean bin/nightcage
 
 env := . cmd/setup/env.sh &&
 
@@ -39,6 +39,12 @@ test: lint bin/nightcage
 bench: setup
 	@$(env) go test -run '^$$' -bench '^BenchmarkCost$$' -benchtime 3x -timeout 3h ./worker/analysis -args -table $(CURDIR)/testdata/bench.txt $(if $(filter all,$(BENCH)),-long) >.bench.log || { cat .bench.log; exit 1; }
 	@cat testdata/bench.txt; rm .bench.log
+
+# What queue, ledger and stores cost for each of 10,000 clips whose analysis takes no
+# time, and two workers against one. Half an hour on a slow disk.
+bench-queue: setup
+	@$(env) go test -tags customenv -run '^$$' -bench '^BenchmarkNight$$' -benchtime 10000x -timeout 2h ./worker | grep ^Benchmark
+	@$(env) go test -tags customenv -run '^$$' -bench '^BenchmarkTwoWorkersOverOne$$' -benchtime 100x ./worker | grep ^Benchmark
 
 # Errors on clips with truth files: DIR=... for a folder of your own. The table
 # for the repository's clips is kept in testdata, so that a change that makes it
