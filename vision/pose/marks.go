@@ -1,6 +1,8 @@
 package pose
 
 import (
+	"math"
+
 	"nightcage/vision"
 )
 
@@ -35,6 +37,7 @@ func (s *sight) look() Look {
 	height := s.roi.Side / squareHeights
 	l := Look{Found: true, Presence: s.presence, ROI: s.roi, Relief: s.relief,
 		Body: make([]vision.Mark, vision.NumLandmarks), World: make([]vision.Vec3, vision.NumLandmarks)}
+	var clear [vision.NumLandmarks]float64 // peak of each landmark's heat map
 	for i, list := range from {
 		m := vision.Mark{Seen: 1, How: vision.HowNetwork}
 		peak, n := 1.0, float64(len(list))
@@ -46,26 +49,38 @@ func (s *sight) look() Look {
 			l.World[i].Z += p.world.Z / n
 			m.Seen, peak = min(m.Seen, p.seen), min(peak, p.peak)
 		}
-		m.SigmaPx = height * errorShare(vision.Landmark(i), peak)
-		l.Body[i] = m
+		l.Body[i], clear[i] = m, peak
 	}
+	for i := range l.Body {
+		mark := vision.Landmark(i)
+		l.Body[i].SigmaPx = height * errorShare(mark, clear[i], depth(l.World, mark))
+	}
+	l.Head, l.HeadPx = head(l.Body, height), skullShare*height
+	l.Head = fused(l.Head, s.joints[numJoints-1])
 	for i, mark := range jointOf {
-		m := &l.Body[mark]
-		m.X, m.Y, m.SigmaPx = s.joints[i].x, s.joints[i].y, s.joints[i].sigma
+		l.Body[mark] = fused(l.Body[mark], s.joints[i])
 	}
-	l.Head, l.HeadPx = s.head(l.Body), skullShare*height
 	return l
 }
 
-// skullShare is the skull's radius over standing height. Head circumference
-// over 2 pi gives .052 for an adult of 69 in and .062 for a child of ten
-// (from memory of growth charts); hitters are both.
-const skullShare = 0.057
+const (
+	// skullShare is the skull's radius over standing height. Head circumference
+	// over 2 pi gives .052 for an adult of 69 in and .062 for a child of ten
+	// (from memory of growth charts); hitters are both.
+	skullShare = 0.057
+	// The middle of the ears errs less than either ear, though not as little as
+	// if they erred apart; and the skull's centre lies off it, on rendered heads
+	// a fifth of a radius further back. Factors of an ear's standard error and
+	// of the skull's radius.
+	earsMean, earsOff = 0.7, 0.12
+)
 
-// head is the centre of the skull. Helmets leave it be: a hidden head is placed from the
-// rest of the face and body.
-func (s *sight) head(body []vision.Mark) vision.Mark {
-	j := s.joints[numJoints-1]
-	return vision.Mark{X: j.x, Y: j.y, SigmaPx: j.sigma,
-		Seen: max(body[vision.LeftEar].Seen, body[vision.RightEar].Seen), How: vision.HowNetwork}
+// head is the centre of the skull, midway between the ears (the ear holes lie
+// about halfway along the head), for a body of a height, px. Helmets leave it be:
+// the network places hidden ears from the rest of the face and body.
+func head(body []vision.Mark, height float64) vision.Mark {
+	l, r := body[vision.LeftEar], body[vision.RightEar]
+	return vision.Mark{X: (l.X + r.X) / 2, Y: (l.Y + r.Y) / 2,
+		SigmaPx: math.Hypot(earsMean*max(l.SigmaPx, r.SigmaPx), earsOff*skullShare*height),
+		Seen:    max(l.Seen, r.Seen), How: vision.HowNetwork}
 }

@@ -116,14 +116,34 @@ func TestRefine(t *testing.T) {
 }
 
 func TestErrorShare(t *testing.T) {
-	for l := vision.Nose; l <= vision.RightHand; l++ {
-		before := math.Inf(1)
-		for peak := 0.0; peak <= 1; peak += 0.01 {
-			s := errorShare(l, peak)
-			if s > before+1e-12 || s < 0.005 || s > 0.1 {
-				t.Fatalf("%v, peak %.2f: %.4f after %.4f", l, peak, s, before)
+	for l := range vision.NumLandmarks {
+		m := vision.Landmark(l)
+		for _, depth := range []float64{-1, 0, 0.35, 1} {
+			before := math.Inf(1)
+			for peak := 0.0; peak <= 1; peak += 0.01 {
+				s := errorShare(m, peak, depth)
+				if s > before+1e-12 || s < 0.005 || s > 0.1 {
+					t.Fatalf("%v, depth %.2f, peak %.2f: %.4f after %.4f", m, depth, peak, s, before)
+				}
+				before = s
 			}
-			before = s
+		}
+	}
+	if near, far := errorShare(vision.LeftHip, 0.8, 0), errorShare(vision.LeftHip, 0.8, 0.9); far < 2*near {
+		t.Errorf("far hip %.4f, near hip %.4f of standing height", far, near)
+	}
+}
+
+func TestDepth(t *testing.T) {
+	world := make([]vision.Vec3, vision.NumLandmarks)
+	world[vision.LeftHip], world[vision.RightHip] = vision.Vec3{X: 0.06, Z: 0.08}, vision.Vec3{X: -0.06, Z: -0.08}
+	world[vision.LeftShoulder], world[vision.RightShoulder] = vision.Vec3{X: 0.2}, vision.Vec3{X: -0.2}
+	for _, c := range []struct {
+		l    vision.Landmark
+		want float64
+	}{{vision.LeftHip, 0.8}, {vision.RightHip, -0.8}, {vision.LeftToe, 0.8}, {vision.RightKnee, -0.8}, {vision.LeftWrist, 0}, {vision.Nose, 0}, {vision.RightEar, 0}} {
+		if got := depth(world, c.l); math.Abs(got-c.want) > 1e-9 {
+			t.Errorf("%v: %.3f, want %.3f", c.l, got, c.want)
 		}
 	}
 }

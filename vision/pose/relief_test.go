@@ -223,3 +223,25 @@ func TestAimNeedsNoDepth(t *testing.T) {
 		}
 	}
 }
+
+func TestFused(t *testing.T) {
+	m := vision.Mark{X: 10, Y: 20, SigmaPx: 3}
+	for _, c := range []struct {
+		name    string
+		j       joint
+		x, y, s float64
+	}{
+		// weights 1/9 and 1/9: the middle; errors are one error
+		{"alike", joint{10, 20, 3}, 10, 20, 3},
+		// apart by 8 px: .25*64/2 = 8 on top of 9
+		{"apart", joint{18, 20, 3}, 14, 20, math.Sqrt(17)},
+		// weights 1/9 and 1: nine tenths of the way; .9*1 + .1*3
+		{"a surer joint", joint{10, 20, 1}, 10, 20, 1.2},
+		{"one that says nothing", joint{500, 900, 3e6}, 10, 20, 3},
+	} {
+		got := fused(m, c.j)
+		if math.Abs(got.X-c.x) > 1e-3 || math.Abs(got.Y-c.y) > 1e-3 || math.Abs(got.SigmaPx-c.s) > 1e-3 {
+			t.Errorf("%s: (%.3f, %.3f) ± %.3f, want (%.3f, %.3f) ± %.3f", c.name, got.X, got.Y, got.SigmaPx, c.x, c.y, c.s)
+		}
+	}
+}

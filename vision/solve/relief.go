@@ -108,6 +108,14 @@ type lineSaid struct {
 	sigma float64 // standard error of the openness, radians
 }
 
+// sure is how far a relief alone tells the turn, 0 to 1.
+func (g *lineSaid) sure() float64 {
+	if !g.ok {
+		return 0
+	}
+	return 1 / (1 + sq(g.sigma/reliefHalfSure))
+}
+
 func (w *work) lineSaid(l *look, q int) lineSaid {
 	hip := l.middle(vision.LeftHip, vision.RightHip)
 	if !l.relief.ok || !hip.ok {

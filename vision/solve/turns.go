@@ -46,9 +46,13 @@ const (
 	// as long as a phase of the swing.
 	turnSpread = 20 * math.Pi / 180
 	turnLastsS = 0.3
-	// Where a relief says how far a line is turned, a hitter unlike the mean must be able
-	// to show it: the mean only fills in.
-	turnSpreadSaid = 40 * math.Pi / 180
+	// Where a relief is sure how far a line is turned, a hitter unlike the mean must be able
+	// to show it, and the mean only fills in: it spreads by this much more.
+	turnSpreadSaid = 20 * math.Pi / 180
+	// Marks and 3-D guess under-turn a line, by how much is guessed at (hipGain); they are
+	// for lines of which a relief does not say much. A relief with this standard error
+	// counts half as sure.
+	reliefHalfSure = 12 * math.Pi / 180
 	// The turn's acceleration about its mean: 12 rad/s reached over 40 ms is
 	// 300 rad/s^2, a good half of it root mean square, for 30 ms.
 	densityOpen = 180.0 * 180.0 * 2 * 0.03
@@ -147,16 +151,15 @@ func (b *bar) linearise(s *normal) {
 	gm, gw := b.global[barMarkGain], b.global[barWorldGain]
 	for i, open := range b.open {
 		w := min(1, b.lasts[i]/turnLastsS)
-		spread := turnSpread
-		if b.said[i].ok {
-			spread = turnSpreadSaid
-		}
+		g := &b.said[i]
+		sure := g.sure()
+		spread := turnSpread + sure*turnSpreadSaid
 		s.add([]int{i, n + barShift}, []float64{1, b.meanSlope(i)}, open-b.meanAt(i), w/(spread*spread))
-		if g := &b.said[i]; g.ok {
+		if g.ok {
 			r := wrap(open + b.global[barReliefOff] - g.open)
 			s.add([]int{i, n + barReliefOff}, []float64{1, 1}, r, robust(r/g.sigma)*min(1, b.lasts[i]/reliefLastsS)/(g.sigma*g.sigma))
-			continue
 		}
+		w *= 1 - sure
 		if b.across[i].ok {
 			// what the network takes the openness for
 			seen := closed + gm*(open-closed)
