@@ -9,6 +9,7 @@ import (
 
 	"nightcage/cmd/internal/room/correct"
 	"nightcage/metrics"
+	"nightcage/worker"
 	"nightcage/worker/access"
 )
 
@@ -83,6 +84,10 @@ func (rm *Room) takeCorrection(w http.ResponseWriter, r *http.Request) (to strin
 		Clip: correct.ClipRef{SHA256: s.Swing.Clip.SHA256, Width: s.Swing.Clip.Width, Height: s.Swing.Clip.Height}})
 	if err != nil {
 		return "", err
+	}
+	// Whoever was forgotten meanwhile stays forgotten.
+	if _, err := rm.record(s.JobID, r.PathValue("n")); errors.Is(err, worker.ErrNoRecord) {
+		return "", errors.Join(err, rm.kept.Drop(s.JobID))
 	}
 	rm.Log.Info().Str("job", s.JobID).Int("swing", s.N).Int("correction", n).Str("by", c.By).Msg("corrected by hand")
 	return s.Href() + "?as=" + strconv.Itoa(n), nil

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -65,6 +67,52 @@ func TestWhoMayCorrect(t *testing.T) {
 	if all, err := rm.kept.List(job, 1); err != nil || len(all) != 0 {
 		t.Errorf("%d corrections were kept, %v", len(all), err)
 	}
+}
+
+// A swing whose hitter is forgotten while it is measured again leaves no correction.
+func TestForgottenMeanwhile(t *testing.T) {
+	dir, job := playedHome(t)
+	rm := openRoom(t, dir)
+	admin := tokenFor(t, rm, "Tamsin Vale", access.Admin)
+	srv := httptest.NewServer(rm) // a connection takes deadlines, a recorder does not
+	defer srv.Close()
+	rm.again.Lock() // the measuring waits here
+	done := make(chan int)
+	go func() {
+		r, err := http.NewRequest("POST", srv.URL+"/swing/"+job+"/1/corrections", strings.NewReader(`{"instants":[{"event":"toe_touch","frame":110}]}`))
+		if err == nil {
+			r.Header.Set("Authorization", "Bearer "+admin)
+			var w *http.Response
+			if w, err = http.DefaultClient.Do(r); err == nil {
+				w.Body.Close()
+				done <- w.StatusCode
+				return
+			}
+		}
+		t.Error(err)
+		done <- 0
+	}()
+	for !rm.measuring() {
+		time.Sleep(10 * time.Millisecond)
+	}
+	if err := os.RemoveAll(filepath.Join(rm.Home.RecordsDir(), job)); err != nil {
+		t.Error(err)
+	}
+	rm.again.Unlock()
+	if code := <-done; code != http.StatusNotFound {
+		t.Errorf("answered %d", code)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "corrections", job)); err == nil {
+		t.Error("a correction is left")
+	}
+}
+
+// measuring reports whether the swing's stages have been read, after which nothing
+// but measuring is to come.
+func (rm *Room) measuring() bool {
+	rm.shelf.mu.Lock()
+	defer rm.shelf.mu.Unlock()
+	return len(rm.shelf.keys) > 0
 }
 
 // What people set right can be had as training truth: which clip by its bytes, where,

@@ -143,6 +143,14 @@ func (s *Store) Add(jobID string, swing int, k Kept) (number int, err error) {
 	}
 }
 
+// Drop removes what is kept of a job's swings. Errors wrap worker.ErrStorage.
+func (s *Store) Drop(jobID string) error {
+	if err := os.RemoveAll(filepath.Join(s.dir, jobID)); err != nil {
+		return fmt.Errorf("%w: corrections of %s: %w", worker.ErrStorage, jobID, err)
+	}
+	return nil
+}
+
 // link puts a file in place whole, and never over another.
 func link(dir, path string, b []byte) error {
 	f, err := os.CreateTemp(dir, ".new-")
