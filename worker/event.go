@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"net/url"
@@ -178,4 +179,25 @@ func failureBundle(j Job, f *Failure, t Tries, s Schema, pipeline string, now ti
 		return bad(err)
 	}
 	return []File{{"failure.json", b}}, nil
+}
+
+// announceAll publishes a record's events.
+func (q *Queue) announceAll(ctx context.Context, team string, rec Record) error {
+	for _, e := range rec.Events {
+		b, err := json.Marshal(e)
+		if err == nil && int64(len(b)) > q.nc.MaxPayload()-4096 {
+			// The feed carries a reference in its place (CloudEvents extension
+			// "dataref").
+			e.DataEncoded = nil
+			e.SetExtension("dataref", e.ID())
+			b, err = json.Marshal(e)
+		}
+		if err != nil {
+			return fmt.Errorf("announce record %s: %w", e.ID(), err)
+		}
+		if err := q.Announce(ctx, team, e.ID(), b); err != nil {
+			return err
+		}
+	}
+	return nil
 }

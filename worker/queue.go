@@ -424,27 +424,6 @@ func (q *Queue) Announce(ctx context.Context, team, recordID string, eventJSON [
 	return nil
 }
 
-// announceAll publishes a record's events.
-func (q *Queue) announceAll(ctx context.Context, team string, rec Record) error {
-	for _, e := range rec.Events {
-		b, err := json.Marshal(e)
-		if err == nil && int64(len(b)) > q.nc.MaxPayload()-4096 {
-			// The feed carries a reference in its place (CloudEvents extension
-			// "dataref").
-			e.DataEncoded = nil
-			e.SetExtension("dataref", e.ID())
-			b, err = json.Marshal(e)
-		}
-		if err != nil {
-			return fmt.Errorf("announce record %s: %w", e.ID(), err)
-		}
-		if err := q.Announce(ctx, team, e.ID(), b); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // announced returns the job's outcome as the feed has it: how a home learns what
 // another home's worker did. ok is false when there is none.
 func (q *Queue) announced(ctx context.Context, jobID string) (rec Record, ok bool, err error) {

@@ -18,6 +18,10 @@ type Remaker struct {
 	Schema   Schema
 	// Measure makes a record's data from a vision.Track and a phases.Timeline.
 	Measure func(ctx context.Context, track, timeline json.RawMessage) (json.RawMessage, error)
+	// Carry, if any, takes along what is kept beside the record of one job to that
+	// of another, made of r, just before it is stored. Called again for the two, as
+	// after a crash, it changes nothing.
+	Carry func(ctx context.Context, from, to string, r Result) error
 }
 
 // Make makes a job's swings anew and stores nothing. vision is the version that
@@ -78,7 +82,7 @@ func trackMaker(track json.RawMessage) (string, error) {
 //
 // Stored and synced first, then announced, then entered in the ledger; repeated
 // after a crash it completes what is missing. When there was nothing left to do,
-// the error is ErrRecorded, with the record. Other errors: those of Make,
+// the error is ErrRecorded, with the record. Other errors: those of Make and Carry,
 // ErrStorage (no room on the disk, say; nothing is left of the new record), ErrQueue,
 // ErrForgotten.
 func (d *Desk) Remake(ctx context.Context, m Remaker, jobID string) (Record, error) {
@@ -111,6 +115,11 @@ func (d *Desk) storeRemade(ctx context.Context, m Remaker, jobID string, res Res
 	files, err := res.bundle(j, m.Schema, m.Pipeline, time.Now())
 	if err != nil {
 		return Record{}, err
+	}
+	if m.Carry != nil {
+		if err := m.Carry(ctx, jobID, j.ID, res); err != nil {
+			return Record{}, err
+		}
 	}
 	put := d.Records.Put(j.ID, files)
 	if put != nil && !errors.Is(put, ErrRecorded) {

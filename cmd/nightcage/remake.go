@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/metrics"
 	"nightcage/metrics/rules"
 	"nightcage/phases"
@@ -18,29 +19,48 @@ import (
 	"nightcage/worker/analysis"
 )
 
-// remaker is what makes records anew in the present version, held against a set of
-// rules.
-func remaker(held *rules.Set) worker.Remaker {
+// remaker is what makes the home's records anew in the present version, held against
+// a set of rules. What a person corrected stays corrected.
+func remaker(home worker.Home, held *rules.Set) worker.Remaker {
+	o := metrics.Options{Rules: held}
 	return worker.Remaker{
 		Pipeline: analysis.PipelineVersion,
 		Vision:   analysis.VisionVersion,
 		Schema:   recordSchema(),
 		Measure: func(ctx context.Context, track, timeline json.RawMessage) (json.RawMessage, error) {
-			var t vision.Track
-			if err := json.Unmarshal(track, &t); err != nil {
-				return nil, fmt.Errorf("%w: track: %w", worker.ErrDamaged, err)
+			t, tl, err := decoded(track, timeline)
+			if err != nil {
+				return nil, err
 			}
-			var tl phases.Timeline
-			if err := json.Unmarshal(timeline, &tl); err != nil {
-				return nil, fmt.Errorf("%w: timeline: %w", worker.ErrDamaged, err)
-			}
-			_, swing, err := analysis.Measure(ctx, t, tl, metrics.Options{Rules: held})
+			_, swing, err := analysis.Measure(ctx, t, tl, o)
 			if err != nil {
 				return nil, err
 			}
 			return json.Marshal(swing)
 		},
+		Carry: func(ctx context.Context, from, to string, r worker.Result) error {
+			for i, w := range r.Swings {
+				t, tl, err := decoded(w.Track, w.Timeline)
+				if err == nil {
+					err = correct.Of(home).Carry(ctx, from, to, i+1, t, tl, o)
+				}
+				if err != nil {
+					return err
+				}
+			}
+			return nil
+		},
 	}
+}
+
+func decoded(track, timeline json.RawMessage) (t vision.Track, tl phases.Timeline, err error) {
+	if err := json.Unmarshal(track, &t); err != nil {
+		return t, tl, fmt.Errorf("%w: track: %w", worker.ErrDamaged, err)
+	}
+	if err := json.Unmarshal(timeline, &tl); err != nil {
+		return t, tl, fmt.Errorf("%w: timeline: %w", worker.ErrDamaged, err)
+	}
+	return t, tl, nil
 }
 
 type remakeOptions struct {
@@ -56,7 +76,8 @@ func newRemakeCommand() *cobra.Command {
 		Short: "Make records anew from their tracks, without the clips",
 		Long: `Remake measures swings anew, with this version's measures, from where body, bat
 and ball were seen in the clip, which is kept beside each record. The clip need
-not be there. The old record stays; lists and comparisons take the newest.
+not be there. The old record stays; lists and comparisons take the newest. What was
+corrected by hand is so in the new record too.
 
 With --stale it remakes every record for which that is the remedy, as nightcage
 stale lists them. With an ID it also remakes one whose clip had better be measured
@@ -79,7 +100,7 @@ A remade record has no stills: those of the old record show the old values.
 			if err != nil {
 				return err
 			}
-			return o.run(cmd.Context(), s, remaker(held), args, cmd.OutOrStdout())
+			return o.run(cmd.Context(), s, remaker(s.home, held), args, cmd.OutOrStdout())
 		},
 	}
 	o.home.bind(cmd.Flags())

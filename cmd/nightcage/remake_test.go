@@ -13,6 +13,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/metrics"
 	"nightcage/phases"
 	"nightcage/vision"
@@ -86,6 +87,25 @@ func lastNight(t *testing.T, home, name string, a lastSeason) worker.Job {
 	return j
 }
 
+// corrected keeps a correction by hand of a job's one swing: its contact, two frames on.
+func corrected(t *testing.T, store *correct.Store, jobID string, tr vision.Track) {
+	t.Helper()
+	tl, err := phases.Find(tr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := slices.IndexFunc(tl.Events, func(e phases.Event) bool { return e.ID == phases.Contact })
+	c := correct.Correction{By: "Coach Vale", At: time.Now(), Instants: []correct.Instant{{Event: phases.Contact, Frame: tl.Events[at].Frame + 2}}}
+	_, _, swing, err := correct.Measure(t.Context(), tr, tl, c, metrics.Options{Draws: 30})
+	if err == nil {
+		swing.Pipeline = oldPipeline
+		_, err = store.Add(jobID, 1, correct.Kept{Correction: c, Pipeline: oldPipeline, Record: swing})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // A measure that was invented since appears in last season's record, without its
 // clip; what was seen otherwise then is measured again, after all else.
 func TestStaleAndRemake(t *testing.T) {
@@ -107,6 +127,8 @@ func TestStaleAndRemake(t *testing.T) {
 	if err := os.Remove(one.Clip); err != nil {
 		t.Fatal(err)
 	}
+	byHand := correct.OpenStore(filepath.Join(home, "corrections"))
+	corrected(t, byHand, one.ID, *tr)
 
 	out, code := nightcage(t, "stale", "--values")
 	for _, want := range []string{one.ID[:10], two.ID[:10], "0.1.0     measure again\n", lateMeasure + ": new -> ", ", measured\n", pastMeasure + ": ", " -> gone\n",
@@ -134,6 +156,21 @@ func TestStaleAndRemake(t *testing.T) {
 	if out, code = nightcage(t, "remake", "--stale"); code != exitOK || strings.Count(out, "remade as") != 1 || !strings.HasPrefix(out, one.ID[:10]) {
 		t.Errorf("remake --stale: exit code %d\n%s", code, out)
 	}
+	// What was corrected by hand still is, in the new version's measures.
+	carried, err := byHand.All()
+	if err != nil || len(carried) != 2 {
+		t.Fatalf("corrections %v, %v", carried, err)
+	}
+	delete(carried, one.ID)
+	for id, ks := range carried {
+		_, has := ks[0].Record.Find(lateMeasure)
+		if len(ks) != 1 || !has || ks[0].Pipeline != analysis.PipelineVersion || ks[0].By != "Coach Vale" || len(ks[0].Instants) != 1 {
+			t.Errorf("carried to %s: %+v", id, ks[0].Correction)
+		}
+		if out, code := nightcage(t, "records", id, "--json"); code != exitOK || !strings.Contains(out, `"corrected": 1`) {
+			t.Errorf("the remade record is not the corrected one: exit code %d", code)
+		}
+	}
 	if out, code = nightcage(t, "records"); code != exitOK || strings.Count(out, "Juniper Sable") != 2 || strings.Contains(out, one.ID[:10]) || !strings.Contains(out, " mph") {
 		t.Errorf("records: exit code %d\n%s", code, out)
 	}
@@ -149,6 +186,13 @@ func TestStaleAndRemake(t *testing.T) {
 		}
 	}
 
+	corrected(t, byHand, two.ID, *tr)
+	if out, code = nightcage(t, "stale", "--submit"); code != exitOK || !strings.Contains(out, "measure again: corrected by hand, left alone\n") {
+		t.Errorf("stale --submit of a corrected swing: exit code %d\n%s", code, out)
+	}
+	if err := os.RemoveAll(filepath.Join(home, "corrections", two.ID)); err != nil {
+		t.Fatal(err)
+	}
 	for _, want := range []string{"measure again: held back\n", "measure again: held back\n"} {
 		if out, code = nightcage(t, "stale", "--submit"); code != exitOK || !strings.Contains(out, want) {
 			t.Errorf("stale --submit: exit code %d\n%s", code, out)

@@ -11,6 +11,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"nightcage/cmd/internal/room/correct"
 	"nightcage/metrics"
 	"nightcage/worker"
 )
@@ -42,7 +43,8 @@ clips otherwise. Records of a version later than this one are left alone.
 With --values it remakes each in passing, stores nothing, and prints the measures
 that would change, from what to what. With --submit the clips that have to be
 measured again are put on the queue behind all others: a worker takes one when it
-has nothing else to do.
+has nothing else to do. One that was corrected by hand is left alone: submit it
+yourself, and correct what is still wrong.
 
 ` + exitCodesHelp,
 		Args: cobra.NoArgs,
@@ -59,7 +61,7 @@ has nothing else to do.
 			if err != nil {
 				return err
 			}
-			return o.run(cmd.Context(), s, remaker(held), cmd.OutOrStdout())
+			return o.run(cmd.Context(), s, remaker(s.home, held), cmd.OutOrStdout())
 		},
 	}
 	o.home.bind(cmd.Flags())
@@ -74,7 +76,9 @@ has nothing else to do.
 type staleLine struct {
 	worker.Stale
 	Outcome worker.Outcome `json:"outcome,omitempty"` // with --submit
-	Changes []valueChange  `json:"changes,omitempty"` // with --values
+	// Corrected is how many corrections by hand its swings have.
+	Corrected int           `json:"corrected,omitempty"`
+	Changes   []valueChange `json:"changes,omitempty"` // with --values
 }
 
 // valueChange is a measure that a remake would change, in the words of a list.
@@ -111,8 +115,11 @@ func (o *staleOptions) run(ctx context.Context, s *store, m worker.Remaker, out 
 	for _, x := range all.Stale {
 		l := staleLine{Stale: x}
 		var err error
+		if l.Corrected, err = correct.Of(s.home).Count(x.JobID); err != nil {
+			return err
+		}
 		switch {
-		case o.submit && x.Remedy == worker.RemedyMeasure:
+		case o.submit && x.Remedy == worker.RemedyMeasure && l.Corrected == 0:
 			var receipt worker.Receipt
 			receipt, err = desk.Again(ctx, m, x.JobID)
 			l.Outcome = receipt.Outcome
@@ -205,6 +212,8 @@ func (r staleReport) print(out io.Writer, values bool) error {
 			remedy += ": " + string(l.Outcome)
 		case l.Waiting:
 			remedy += ": already queued"
+		case l.Corrected > 0 && l.Remedy == worker.RemedyMeasure:
+			remedy += ": corrected by hand, left alone"
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", shortID(l.JobID), l.Hitter, l.Clip, l.Pipeline, track, remedy)
 	}
