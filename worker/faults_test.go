@@ -157,6 +157,7 @@ func (o *ordeal) refused(err error) {
 	if !errors.Is(err, ErrQueue) && !errors.Is(err, ErrStorage) {
 		o.t.Errorf("refused with an error of no kind: %v", err)
 	}
+	o.t.Logf("refused: %v", err)
 	o.happened["submits refused"]++
 }
 
