@@ -138,7 +138,8 @@ func TestRenderedHitters(t *testing.T) {
 			held++
 		}
 	}
-	if share := float64(held) / float64(len(ratios)); share < 0.9 || share > 0.99 {
+	// the upper bound is for bars so wide that they say nothing
+	if share := float64(held) / float64(len(ratios)); share < 0.9 || share > 0.997 {
 		t.Errorf("95 %% intervals hold the truth in %.1f %%", 100*share)
 	} else {
 		t.Logf("95 %% intervals hold the truth in %.1f %% of %d", 100*share, len(ratios))
