@@ -22,4 +22,4 @@ run submit testdata/clips/s77001_06.mp4 --team "$team" --hitter "Ozzie Marlow" -
 run submit testdata/clips/s77001_09.mp4 --team "$team" --hitter "Tamsin Vale" --height 68.8in --inseam 33in --bat 31.5in --level high-school --sport baseball --ball pitch
 run work --drain
 run records --team "$team"
-printf '\nRecords, tracks and stills lie in %s\n' "demo/home"
+printf "\nRecords, tracks and stills lie in demo/home. To look at them in a browser:\n\n    NIGHTCAGE_HOME=demo/home bin/nightcage room\n"
