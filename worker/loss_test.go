@@ -1,6 +1,7 @@
 package worker
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"os"
@@ -165,6 +166,39 @@ func TestDamagedQueueStoreIsFilledAgain(t *testing.T) {
 			})
 		})
 	}
+}
+
+// The same for the description of the consumer: the server then claims to be well.
+func TestDamagedConsumer(t *testing.T) {
+	t.Parallel()
+	n := newNight(t)
+	dead := n.clip("dead.mp4", "bad")
+	n.submit(dead)
+	n.drain()
+	j := n.clip("open.mp4", "ok")
+	n.submit(j)
+	found, err := filepath.Glob(filepath.Join(n.Home.queueDir(), "jetstream/*/streams", jobsStream, "obs", workers, "meta.inf"))
+	if err != nil || len(found) != 1 {
+		t.Fatalf("%v, %v", found, err)
+	}
+	b, err := os.ReadFile(found[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	i := bytes.Index(b, []byte("max_deliver"))
+	if i < 0 {
+		t.Fatalf("no max_deliver in %s", b)
+	}
+	b[i] ^= 1
+	if err := os.WriteFile(found[0], b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	later := n.clip("later.mp4", "ok")
+	if got := n.submit(later); got[0] != OutcomeQueued {
+		t.Errorf("submit: %v", got)
+	}
+	n.drain()
+	n.audit(2, 1, 0)
 }
 
 // The ledger goes, store and queue stay: what was queued is measured, what was

@@ -74,6 +74,7 @@ type QueueOptions struct {
 	// this one has it open.
 	Listen bool
 	Log    zerolog.Logger // for the embedded server's warnings
+	afresh bool           // the store that is there is damaged: begin with a new one
 }
 
 // Queue is the job queue with its dead letters and the feed of records.
@@ -94,6 +95,10 @@ type Queue struct {
 func OpenQueue(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
 	for again := 0; ; again++ {
 		q, err := openOnce(ctx, home, o)
+		if o.afresh = errors.Is(err, errOffline); o.afresh && again < maxReopen {
+			o.Log.Error().Err(err).Msg("the queue's store is damaged; a new one is filled from ledger and records")
+			continue
+		}
 		if !errors.Is(err, errGone) || again == maxReopen || ctx.Err() != nil {
 			return q, err
 		}
@@ -102,6 +107,7 @@ func OpenQueue(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
 
 func openOnce(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
 	q := &Queue{home: home, opts: o, gone: make(chan struct{})}
+	q.opts.afresh = false // it is this once
 	opts := []nats.Option{
 		nats.Name("nightcage"),
 		nats.Timeout(5 * time.Second),
@@ -109,7 +115,7 @@ func openOnce(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
 	}
 	var err error
 	if o.Remote.URL == "" {
-		q.nc, q.own, err = openLocal(ctx, home, o.Listen, o.Log, opts...)
+		q.nc, q.own, err = openLocal(ctx, home, o, opts...)
 	} else {
 		q.nc, err = o.Remote.connect(opts...)
 	}
@@ -117,6 +123,9 @@ func openOnce(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
 		return nil, err
 	}
 	if err := q.setUp(ctx); err != nil {
+		if q.own != nil && strings.Contains(err.Error(), "stream is offline") {
+			err = fmt.Errorf("%w: %w", errOffline, err)
+		}
 		if q.ownerLeft() {
 			err = fmt.Errorf("%w: %w", errGone, err)
 		}
@@ -125,6 +134,10 @@ func openOnce(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
 	}
 	return q, nil
 }
+
+// errOffline: the home's own server keeps a stream shut and says that it is well, as
+// it does when the description of a consumer has rotted.
+var errOffline = errors.New("the store is damaged")
 
 // errGone: the process that had the home's queue open has left.
 var errGone = errors.New("the process that had the queue open has left")

@@ -30,13 +30,19 @@ const serverReadyWithin = 30 * time.Second // recovery of a full store on a slow
 // startEmbedded opens the home's queue store. With listen, other processes of
 // this user can connect through loopback. errLocked when another process has
 // the store.
-func startEmbedded(ctx context.Context, home Home, listen bool, log zerolog.Logger) (*embedded, error) {
+func startEmbedded(ctx context.Context, home Home, o QueueOptions) (*embedded, error) {
+	log := o.Log
 	lock, err := home.lock()
 	if err != nil {
 		return nil, err
 	}
-	e := &embedded{home: home, lock: lock, token: rand.Text(), listen: listen}
-	err = e.start(ctx, log)
+	e := &embedded{home: home, lock: lock, token: rand.Text(), listen: o.Listen}
+	if o.afresh {
+		err = home.setQueueAside()
+	}
+	if err == nil {
+		err = e.start(ctx, log)
+	}
 	if errors.Is(err, errUnrecovered) {
 		log.Error().Err(err).Msg("the queue's store is damaged; a new one is filled from ledger and records")
 		e.shutdown()
@@ -225,11 +231,11 @@ func (s *serverLog) Fatalf(format string, a ...any) {
 // openLocal gets at the home's queue: by opening the store, or, when another
 // process has it, through that process. It waits for a store that is just
 // changing hands.
-func openLocal(ctx context.Context, home Home, listen bool, log zerolog.Logger, opts ...nats.Option) (*nats.Conn, *embedded, error) {
+func openLocal(ctx context.Context, home Home, o QueueOptions, opts ...nats.Option) (*nats.Conn, *embedded, error) {
 	const patience = 30 * time.Second // another submit may be in the middle of a batch
 	deadline := time.Now().Add(patience)
 	for {
-		e, err := startEmbedded(ctx, home, listen, log)
+		e, err := startEmbedded(ctx, home, o)
 		if err == nil {
 			nc, err := e.connect(opts...)
 			if err != nil {
