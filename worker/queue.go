@@ -135,8 +135,7 @@ func openOnce(ctx context.Context, home Home, o QueueOptions) (*Queue, error) {
 	return q, nil
 }
 
-// errOffline: the home's own server keeps a stream shut and says that it is well, as
-// it does when the description of a consumer has rotted.
+// errOffline: the home's server shuts a stream whose consumer's description has rotted.
 var errOffline = errors.New("the store is damaged")
 
 // errGone: the process that had the home's queue open has left.
