@@ -251,6 +251,8 @@ func TestKeyboard(t *testing.T) {
 	}
 	js[int](b, `document.querySelector("#correct summary").focus(); 0`)
 	press(kb.Enter)
+	// opening is told to the page in its own time
+	b.do(chromedp.Poll[chromedp.Void](`document.getElementById("c-x").value !== ""`))
 	tabTo("c-x")
 	press(kb.ArrowUp)
 	if n := js[int](b, `document.querySelectorAll("#c-list li").length`); n != 1 {

@@ -117,8 +117,10 @@ export function correct(box: HTMLElement, over: SVGSVGElement, player: Player, m
     if (!panel.open) return;
     const f = here();
     const at = f && spot(m, f, point.value);
-    if (document.activeElement !== x) x.value = at ? String(Math.round(at[0])) : "";
-    if (document.activeElement !== y) y.value = at ? String(Math.round(at[1])) : "";
+    for (const [n, v] of [[x, at?.[0]], [y, at?.[1]]] as const) {
+      // a number that is being typed stays; an empty one with the focus was reached before it was filled
+      if (document.activeElement !== n || n.value === "") n.value = v === undefined ? "" : String(Math.round(v));
+    }
     if (f) {
       const r = width / 90 / Number(zoom.value);
       const dots = [...point.options]
