@@ -29,6 +29,7 @@ type swingPage struct {
 	Events   []eventLine
 	Bar      *timeBar // nil when no event was found
 	Groups   []measureGroup
+	Glance   []measureLine // of the groups' lines, those in glance
 	Missing  []measureLine
 	Stills   []still
 	Film     *filmFacts // nil when what the record was made from is gone
@@ -214,6 +215,14 @@ func eventLines(s metrics.Swing) []eventLine {
 	return out
 }
 
+// glance is what a coach asks of a swing first (common practice, no source), in the order
+// of the swing; all else is in the groups below.
+var glance = []string{
+	"base_width_toe_touch", "shoulder_tilt_toe_touch", "forearm_bat_angle_toe_touch", "hip_shoulder_separation_plant", "back_heel_lift_bat_parallel",
+	"knob_path_contact", "head_forward_contact", "spine_tilt_contact", "bat_speed_contact", "attack_angle_contact",
+	"contact_depth_contact", "timing_margin_contact", "launch_speed_contact", "launch_angle_contact",
+}
+
 // measures sorts the record's measures into groups, and apart what could not be
 // measured. machine is the machine's version, which a corrected one is held against.
 func (p *swingPage) measures(machine metrics.Swing) {
@@ -237,6 +246,13 @@ func (p *swingPage) measures(machine metrics.Swing) {
 		}
 		if len(group.Lines) > 0 {
 			p.Groups = append(p.Groups, group)
+		}
+	}
+	for _, id := range glance {
+		for _, g := range p.Groups {
+			if i := slices.IndexFunc(g.Lines, func(l measureLine) bool { return l.ID == id }); i >= 0 {
+				p.Glance = append(p.Glance, g.Lines[i])
+			}
 		}
 	}
 }

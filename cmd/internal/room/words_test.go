@@ -90,3 +90,14 @@ func TestEveryFailureHasAdvice(t *testing.T) {
 		}
 	}
 }
+
+// What is shown at first sight are measures of the catalogue, each once.
+func TestGlance(t *testing.T) {
+	seen := map[string]bool{}
+	for _, id := range glance {
+		if _, ok := metrics.Lookup(id); !ok || seen[id] {
+			t.Errorf("%s: in the catalogue %v, there before %v", id, ok, seen[id])
+		}
+		seen[id] = true
+	}
+}
