@@ -27,12 +27,7 @@ exits with 1 when the sum does not come out.
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, out := cmd.Context(), cmd.OutOrStdout()
-			s, err := home.open(ctx, cmd.ErrOrStderr())
-			if err != nil {
-				return err
-			}
-			defer s.close()
-			desk, leave, err := s.desk(ctx, queue)
+			desk, leave, err := home.openDesk(ctx, cmd.ErrOrStderr(), queue)
 			if err != nil {
 				return err
 			}

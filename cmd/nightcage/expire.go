@@ -55,12 +55,7 @@ func (o *expireOptions) run(cmd *cobra.Command) error {
 		return usageError{errors.New("say what to remove: --clips AGE, --records AGE, or both")}
 	}
 	ctx := cmd.Context()
-	s, err := o.home.open(ctx, cmd.ErrOrStderr())
-	if err != nil {
-		return err
-	}
-	defer s.close()
-	desk, leave, err := s.desk(ctx, o.queue)
+	desk, leave, err := o.home.openDesk(ctx, cmd.ErrOrStderr(), o.queue)
 	if err != nil {
 		return err
 	}

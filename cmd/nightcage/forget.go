@@ -52,12 +52,7 @@ Forget ends with 1 when anything remains.`,
 
 func (o *forgetOptions) run(cmd *cobra.Command, h worker.Hitter) error {
 	ctx := cmd.Context()
-	s, err := o.home.open(ctx, cmd.ErrOrStderr())
-	if err != nil {
-		return err
-	}
-	defer s.close()
-	desk, leave, err := s.desk(ctx, o.queue)
+	desk, leave, err := o.home.openDesk(ctx, cmd.ErrOrStderr(), o.queue)
 	if err != nil {
 		return err
 	}

@@ -110,3 +110,17 @@ func (s *store) desk(ctx context.Context, q queueFlags) (d *worker.Desk, leave f
 	d = &worker.Desk{Ledger: s.ledger, Records: s.records, Queue: queue, Depot: shared, MinFree: worker.DefaultMinFree}
 	return d, func() { d.Queue.Close() }, nil
 }
+
+// openDesk opens home and queue; leave closes both.
+func (f *homeFlags) openDesk(ctx context.Context, log io.Writer, q queueFlags) (d *worker.Desk, leave func(), err error) {
+	s, err := f.open(ctx, log)
+	if err != nil {
+		return nil, nil, err
+	}
+	d, leaveQueue, err := s.desk(ctx, q)
+	if err != nil {
+		s.close()
+		return nil, nil, err
+	}
+	return d, func() { leaveQueue(); s.close() }, nil
+}
