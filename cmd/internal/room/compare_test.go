@@ -28,19 +28,7 @@ import (
 func pairHome(t testing.TB) (dir string, ids [2]string) {
 	t.Helper()
 	dir = t.TempDir()
-	home, err := worker.OpenHome(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	records, err := worker.OpenRecords(home.RecordsDir())
-	if err != nil {
-		t.Fatal(err)
-	}
-	ledger, err := worker.OpenLedger(t.Context(), home.LedgerPath())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer ledger.Close()
+	_, records, ledger := openHome(t, dir)
 	for i, name := range []string{"s77001_04", "s77001_09"} {
 		f, err := truth.Read(filepath.Join("..", "..", "..", "testdata", "clips", name+".json.gz"))
 		if err != nil {

@@ -161,3 +161,22 @@ func marshal(t testing.TB, v any) []byte {
 	}
 	return b
 }
+
+// openHome opens the stores of a home until the test is over.
+func openHome(t testing.TB, dir string) (worker.Home, *worker.Records, *worker.Ledger) {
+	t.Helper()
+	home, err := worker.OpenHome(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	records, err := worker.OpenRecords(home.RecordsDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	ledger, err := worker.OpenLedger(context.Background(), home.LedgerPath())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { ledger.Close() })
+	return home, records, ledger
+}

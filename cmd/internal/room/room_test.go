@@ -1,13 +1,10 @@
 package room
 
 import (
-	"context"
 	"io"
 	"testing"
 
 	"github.com/rs/zerolog"
-
-	"nightcage/worker"
 )
 
 // emptyRoom is a room over a home without clips.
@@ -18,19 +15,7 @@ func emptyRoom(t *testing.T) *Room {
 
 func openRoom(t testing.TB, dir string) *Room {
 	t.Helper()
-	home, err := worker.OpenHome(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	records, err := worker.OpenRecords(home.RecordsDir())
-	if err != nil {
-		t.Fatal(err)
-	}
-	ledger, err := worker.OpenLedger(context.Background(), home.LedgerPath())
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { ledger.Close() })
+	home, records, ledger := openHome(t, dir)
 	rm, err := New(Options{Home: home, Ledger: ledger, Records: records, Log: zerolog.New(io.Discard)})
 	if err != nil {
 		t.Fatal(err)

@@ -26,19 +26,7 @@ import (
 func seasonHome(t testing.TB, sessions, swings int, gain float64) string {
 	t.Helper()
 	dir := t.TempDir()
-	home, err := worker.OpenHome(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	records, err := worker.OpenRecords(home.RecordsDir())
-	if err != nil {
-		t.Fatal(err)
-	}
-	ledger, err := worker.OpenLedger(t.Context(), home.LedgerPath())
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer ledger.Close()
+	_, records, ledger := openHome(t, dir)
 	rng := rand.New(rand.NewPCG(83010, 1))
 	n := 0
 	for week := range sessions {
