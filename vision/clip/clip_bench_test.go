@@ -71,6 +71,25 @@ func BenchmarkDecode1280x720(b *testing.B) {
 	b.ReportMetric((cpuMs(b)-before)/float64(frames), "cpu-ms/picture")
 }
 
+// BenchmarkSkip1280x720 reads over pictures that nobody wants to see.
+func BenchmarkSkip1280x720(b *testing.B) {
+	path := filepath.Join(clips, "s77001_04.mp4")
+	c := probe(b, path)
+	frames, before := 0, cpuMs(b)
+	for b.Loop() {
+		r, err := Open(context.Background(), c, path)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := r.Seek(context.Background(), len(c.Times)); err != nil {
+			b.Fatal(err)
+		}
+		frames += r.decoded
+		r.Close()
+	}
+	b.ReportMetric((cpuMs(b)-before)/float64(frames), "cpu-ms/picture")
+}
+
 func BenchmarkStabilise1280x720(b *testing.B) {
 	pics := grays(b, 60)
 	s := NewStabiliser(vision.Box{X0: 400, Y0: 150, X1: 880, Y1: 650})

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"image"
 	"io"
 	"math"
 	"os"
@@ -14,12 +13,6 @@ import (
 	"gocv.io/x/gocv"
 
 	"nightcage/vision"
-)
-
-// Numbers that gocv 0.31 has no names for (OpenCV 4.6, videoio.hpp).
-const (
-	apiFFmpeg           = gocv.VideoCaptureAPI(1900)      // CAP_FFMPEG
-	propOrientationAuto = gocv.VideoCaptureProperties(49) // CAP_PROP_ORIENTATION_AUTO
 )
 
 // drainReads is how many reads may fail in a row beyond the pictures still
@@ -38,7 +31,7 @@ type Frame struct {
 type Reader struct {
 	clip    vision.Clip
 	path    string
-	capture *gocv.VideoCapture
+	capture *capture
 	stored  gocv.Mat // as decoded
 	turned  gocv.Mat // upright, when that differs
 	gray    gocv.Mat
@@ -46,8 +39,8 @@ type Reader struct {
 	upright *gocv.Mat // stored or turned; nil before the first picture
 	next    int       // index the next picture is expected to have
 	decoded int
-	pending *Frame // read by Seek for the next Next
-	sought  bool   // not every picture has been asked for
+	pending int  // index of the picture that Seek decoded for the next Next, else -1
+	sought  bool // not every picture has been asked for
 }
 
 // Open starts reading the file at path, which Probe described as c.
@@ -62,7 +55,7 @@ func Open(ctx context.Context, c vision.Clip, path string) (*Reader, error) {
 		return nil, fmt.Errorf("open clip %s: %w", c.Name, err)
 	}
 	c.Times = slices.Clone(c.Times) // Next marks lost pictures
-	r := &Reader{clip: c, path: full}
+	r := &Reader{clip: c, path: full, pending: -1}
 	if err := r.open(); err != nil {
 		return nil, err
 	}
@@ -71,29 +64,21 @@ func Open(ctx context.Context, c vision.Clip, path string) (*Reader, error) {
 }
 
 func (r *Reader) open() error {
-	capture, err := gocv.OpenVideoCaptureWithAPI(r.path, apiFFmpeg)
+	c, err := openCapture(r.path)
 	if err != nil {
 		return &Error{Kind: Damaged, Clip: r.clip.Name, Reason: "The pictures in the file cannot be decoded.", Err: err}
 	}
-	// OpenCV 4.6 turns quarter turns the wrong way.
-	capture.Set(propOrientationAuto, 0)
-	r.capture = capture
+	r.capture = c
 	return nil
 }
 
 // Close frees the Reader's native memory, the last Frame's with it.
 func (r *Reader) Close() error {
-	var err error
 	if r.capture != nil {
-		err = r.capture.Close()
+		r.capture.close()
 		r.capture = nil
 	}
-	for _, m := range []*gocv.Mat{&r.stored, &r.turned, &r.gray} {
-		if e := m.Close(); err == nil {
-			err = e
-		}
-	}
-	return err
+	return errors.Join(r.stored.Close(), r.turned.Close(), r.gray.Close())
 }
 
 // Clip is the clip as known by now: Times[i].Lost is set for pictures that were
@@ -109,43 +94,59 @@ func (r *Reader) Clip() vision.Clip {
 // which fewer than MinFrames pictures decode ends with an *Error of kind
 // Damaged instead.
 func (r *Reader) Next(ctx context.Context) (Frame, error) {
-	if f := r.pending; f != nil {
-		r.pending = nil
-		return *f, nil
+	for {
+		i, err := r.pending, error(nil)
+		if r.pending = -1; i < 0 {
+			i, err = r.advance(ctx)
+		}
+		switch {
+		case err != nil:
+			return Frame{}, err
+		case r.capture == nil:
+			return Frame{}, fmt.Errorf("decode clip %s: %w", r.clip.Name, os.ErrClosed)
+		case r.capture.retrieve(&r.stored):
+			if err := r.orient(); err != nil {
+				return Frame{}, err
+			}
+			return Frame{Index: i, BGR: *r.upright}, nil
+		}
+		r.clip.Times[i].Lost = true
+		r.decoded--
 	}
+}
+
+// advance decodes the next listed picture, and leaves its points in the decoder.
+func (r *Reader) advance(ctx context.Context) (index int, err error) {
 	for failed := 0; ; failed++ {
 		if err := ctx.Err(); err != nil {
-			return Frame{}, fmt.Errorf("decode clip %s: %w", r.clip.Name, err)
+			return 0, fmt.Errorf("decode clip %s: %w", r.clip.Name, err)
 		}
 		if r.capture == nil {
-			return Frame{}, fmt.Errorf("decode clip %s: %w", r.clip.Name, os.ErrClosed)
+			return 0, fmt.Errorf("decode clip %s: %w", r.clip.Name, os.ErrClosed)
 		}
 		left := len(r.clip.Times) - r.next
 		if left == 0 || failed > left+drainReads {
-			return Frame{}, r.finish()
+			return 0, r.finish()
 		}
-		if !r.capture.Read(&r.stored) {
+		if !r.capture.grab() {
 			continue // a damaged packet, or the end
 		}
-		i, ok := r.place(r.capture.Get(gocv.VideoCapturePosMsec))
+		i, ok := r.place(r.capture.ms())
 		if !ok {
 			continue // a picture the container does not list
 		}
 		for j := r.next; j < i; j++ {
 			r.clip.Times[j].Lost = true
 		}
-		return r.take(i)
+		r.at(i)
+		return i, nil
 	}
 }
 
-// take makes the picture just read the current one, with index i.
-func (r *Reader) take(i int) (Frame, error) {
+// at makes the picture just decoded the one with index i.
+func (r *Reader) at(i int) {
 	r.next = i + 1
 	r.decoded++
-	if err := r.orient(); err != nil {
-		return Frame{}, err
-	}
-	return Frame{Index: i, BGR: *r.upright}, nil
 }
 
 // near is how many pictures are read over rather than jumped: about as many as
@@ -159,7 +160,7 @@ func (r *Reader) Seek(ctx context.Context, index int) error {
 		return fmt.Errorf("seek in clip %s: %w", r.clip.Name, err)
 	}
 	index = max(index, 0)
-	r.pending = nil
+	r.pending = -1
 	if index >= r.next && (index <= r.next+near || index >= len(r.clip.Times)) {
 		return r.readTo(ctx, index)
 	}
@@ -168,24 +169,18 @@ func (r *Reader) Seek(ctx context.Context, index int) error {
 	}
 	r.sought = true
 	known := slices.Clone(r.clip.Times)
-	landed, err := r.jump(index)
-	if err != nil {
-		return err
-	}
-	if landed {
+	if r.jump(index) {
 		if err := r.readTo(ctx, index); err != nil {
 			return err
 		}
-		if r.pending != nil && r.pending.Index == index {
+		if r.pending == index {
 			return nil
 		}
 	}
 	// Damage; or times too uneven for OpenCV, which seeks by a mean rate and
 	// may run off the end. Read from the start.
-	r.clip.Times, r.next, r.pending = known, 0, nil
-	if err := r.capture.Close(); err != nil {
-		return fmt.Errorf("seek in clip %s: %w", r.clip.Name, err)
-	}
+	r.clip.Times, r.next, r.pending = known, 0, -1
+	r.capture.close()
 	r.capture = nil
 	if err := r.open(); err != nil {
 		return err
@@ -196,38 +191,37 @@ func (r *Reader) Seek(ctx context.Context, index int) error {
 // readTo reads until the picture with the given index, or the first after it
 // that decodes, is pending, or the end is reached.
 func (r *Reader) readTo(ctx context.Context, index int) error {
-	for r.pending == nil {
-		f, err := r.Next(ctx)
+	for r.pending < 0 {
+		i, err := r.advance(ctx)
 		if errors.Is(err, io.EOF) {
 			return nil
 		}
 		if err != nil {
 			return err
 		}
-		if f.Index >= index {
-			r.pending = &f
+		if i >= index {
+			r.pending = i
 		}
 	}
 	return nil
 }
 
 // jump lets OpenCV seek and sees where it landed, which must not be past index.
-func (r *Reader) jump(index int) (landed bool, err error) {
-	r.capture.Set(gocv.VideoCapturePosMsec, r.clip.Times[index].PTSMs)
-	if !r.capture.Read(&r.stored) {
-		return false, nil
+func (r *Reader) jump(index int) (landed bool) {
+	r.capture.seek(r.clip.Times[index].PTSMs)
+	if !r.capture.grab() {
+		return false
 	}
-	ms := r.capture.Get(gocv.VideoCapturePosMsec)
+	ms := r.capture.ms()
 	r.next = 0
 	i, ok := r.place(ms)
 	if ms <= 0 || !ok || i > index {
-		return false, nil
+		return false
 	}
-	f, err := r.take(i)
-	if err == nil && i == index {
-		r.pending = &f
+	if r.at(i); i == index {
+		r.pending = i
 	}
-	return true, err
+	return true
 }
 
 // place finds which listed picture has presentation time ms, at or after the
@@ -258,41 +252,4 @@ func (r *Reader) finish() error {
 			Reason: fmt.Sprintf("Of %d pictures only %d can be decoded.", len(r.clip.Times), r.decoded)}
 	}
 	return io.EOF
-}
-
-// orient makes the stored picture upright.
-func (r *Reader) orient() error {
-	r.grayOK = false
-	w, h := r.clip.Width, r.clip.Height
-	if r.clip.RotationDeg%180 != 0 {
-		w, h = h, w
-	}
-	if sw, sh := squared(r.stored.Cols(), r.stored.Rows(), r.clip.PixelAspect); sw != w || sh != h || r.stored.Type() != gocv.MatTypeCV8UC3 {
-		return &Error{Kind: Damaged, Clip: r.clip.Name,
-			Reason: fmt.Sprintf("The picture's size changes within the clip, from %d x %d points to %d x %d.", w, h, sw, sh)}
-	}
-	if r.clip.PixelAspect != 0 {
-		gocv.Resize(r.stored, &r.stored, image.Pt(w, h), 0, 0, gocv.InterpolationLinear)
-	}
-	r.upright = &r.stored
-	if r.clip.Mirrored {
-		gocv.Flip(r.stored, &r.stored, 1)
-	}
-	turn, ok := map[int]gocv.RotateFlag{90: gocv.Rotate90Clockwise, 180: gocv.Rotate180Clockwise, 270: gocv.Rotate90CounterClockwise}[r.clip.RotationDeg]
-	if ok {
-		gocv.Rotate(r.stored, &r.turned, turn)
-		r.upright = &r.turned
-	}
-	return nil
-}
-
-// Gray is the current picture in gray, 8 bits, the Reader's own and valid until
-// the next call of Next. It is made once per picture, on demand; before the
-// first picture it is empty.
-func (r *Reader) Gray() gocv.Mat {
-	if r.upright != nil && !r.grayOK {
-		gocv.CvtColor(*r.upright, &r.gray, gocv.ColorBGRToGray)
-		r.grayOK = true
-	}
-	return r.gray
 }
