@@ -38,6 +38,7 @@ func TestNoMatIsLeftOpen(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer r.Close()
+			r.Shrink(2)
 			for _, at := range []int{20, 2} {
 				if err := r.Seek(ctx, at); err != nil {
 					t.Fatal(err)

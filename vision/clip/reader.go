@@ -23,7 +23,7 @@ const drainReads = 32
 // Frame is one picture of the clip.
 type Frame struct {
 	Index int      // into Clip.Times
-	BGR   gocv.Mat // upright, 8 bits, Clip.Height x Clip.Width x 3; the Reader's own, valid until the next call
+	BGR   gocv.Mat // upright, 8 bits, Clip.Height x Clip.Width x 3, or less after Shrink; the Reader's own, valid until the next call
 }
 
 // Reader decodes a clip picture by picture, in order of presentation. It is
@@ -33,10 +33,12 @@ type Reader struct {
 	path    string
 	capture *capture
 	stored  gocv.Mat // as decoded
+	shrink  int
+	small   gocv.Mat // shrunk, when it is to be
 	turned  gocv.Mat // upright, when that differs
 	gray    gocv.Mat
 	grayOK  bool
-	upright *gocv.Mat // stored or turned; nil before the first picture
+	upright *gocv.Mat // stored, small or turned; nil before the first picture
 	next    int       // index the next picture is expected to have
 	decoded int
 	pending int  // index of the picture that Seek decoded for the next Next, else -1
@@ -55,11 +57,11 @@ func Open(ctx context.Context, c vision.Clip, path string) (*Reader, error) {
 		return nil, fmt.Errorf("open clip %s: %w", c.Name, err)
 	}
 	c.Times = slices.Clone(c.Times) // Next marks lost pictures
-	r := &Reader{clip: c, path: full, pending: -1}
+	r := &Reader{clip: c, path: full, pending: -1, shrink: 1}
 	if err := r.open(); err != nil {
 		return nil, err
 	}
-	r.stored, r.turned, r.gray = gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
+	r.stored, r.small, r.turned, r.gray = gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
 	return r, nil
 }
 
@@ -78,7 +80,7 @@ func (r *Reader) Close() error {
 		r.capture.close()
 		r.capture = nil
 	}
-	return errors.Join(r.stored.Close(), r.turned.Close(), r.gray.Close())
+	return errors.Join(r.stored.Close(), r.small.Close(), r.turned.Close(), r.gray.Close())
 }
 
 // Clip is the clip as known by now: Times[i].Lost is set for pictures that were

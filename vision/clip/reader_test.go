@@ -308,3 +308,52 @@ func TestReadingStopsWhenTold(t *testing.T) {
 		t.Errorf("Probe: %v", err)
 	}
 }
+
+// Every px of a shrunk picture is the mean of its block of the whole one, counted
+// from the upright picture's left and top, whatever way the stored one was turned.
+func TestShrunkPictureIsTheMeanOfBlocks(t *testing.T) {
+	for _, m := range [][4]int32{
+		{1, 0, 0, 1}, {0, 1, -1, 0}, {-1, 0, 0, -1}, {0, -1, 1, 0},
+		{-1, 0, 0, 1}, {1, 0, 0, -1}, {0, 1, 1, 0}, {0, -1, -1, 0},
+	} {
+		path := withMatrix(t, m[0], m[1], m[2], m[3])
+		c := probe(t, path)
+		whole, shrunk := open(t, c, path), open(t, c, path)
+		for _, k := range []int{7, 2, 1, 3} { // of 320 and 180, 7 leaves 5 each
+			shrunk.Shrink(k)
+			f, err := whole.Next(context.Background())
+			if err != nil {
+				t.Fatal(err)
+			}
+			s, err := shrunk.Next(context.Background())
+			if err != nil {
+				t.Fatal(err)
+			}
+			if s.Index != f.Index || s.BGR.Cols() != c.Width/k || s.BGR.Rows() != c.Height/k {
+				t.Fatalf("%v: picture %d of %dx%d, want %d shrunk %d times from %dx%d", m, s.Index, s.BGR.Cols(), s.BGR.Rows(), f.Index, k, c.Width, c.Height)
+			}
+			if g := shrunk.Gray(); g.Cols() != c.Width/k || g.Rows() != c.Height/k {
+				t.Errorf("%v: gray of %dx%d", m, g.Cols(), g.Rows())
+			}
+			from, to := f.BGR.ToBytes(), s.BGR.ToBytes()
+			for i, got := range to {
+				x, y, ch := i/3%(c.Width/k), i/3/(c.Width/k), i%3
+				sum := 0
+				for dy := range k {
+					for dx := range k {
+						sum += int(from[3*((y*k+dy)*c.Width+x*k+dx)+ch])
+					}
+				}
+				if mean := float64(sum) / float64(k*k); math.Abs(float64(got)-mean) > 0.51 {
+					t.Fatalf("%v shrunk %d times: %d at %d, %d; the block's mean is %.2f", m, k, got, x, y, mean)
+				}
+			}
+		}
+		for _, k := range []int{0, 181} {
+			shrunk.Shrink(k)
+			if _, err := shrunk.Next(context.Background()); err == nil {
+				t.Errorf("%v: shrunk %d times", m, k)
+			}
+		}
+	}
+}
