@@ -183,7 +183,7 @@ func (r *reading) fitBat(t0 float64, order int, before bool) *batSpot {
 				arm.Y*arm.Y*(st.Y*st.Y+sk.Y*sk.Y)+arm.Z*arm.Z*(st.Z*st.Z+sk.Z*sk.Z)))
 		}
 	}
-	if len(kept) < order+2 || math.Abs(r.m.times[kept[0]]-t0) > r.reachMs() {
+	if len(kept) < order+2 || math.Abs(r.m.times[kept[0]]-t0) > r.reachMs(t0) {
 		return &batSpot{why: &missing{ReasonBat, ""}}
 	}
 	both := make([]float64, len(kept))

@@ -136,7 +136,7 @@ func timesOnly(ctx context.Context, out []Result, all []entry, track *vision.Tra
 	if err != nil {
 		return nil, err
 	}
-	r.m = &motion{solved: true, spacing: r.frameMs}
+	r.m = &motion{solved: true}
 	var part []entry
 	var at []int
 	for i, e := range all {
@@ -170,13 +170,11 @@ func cameraFacts(sol *vision.Solution) *CameraFacts {
 func newTimes(t *vision.Track, tl phases.Timeline, o Options) (*reading, error) {
 	r := &reading{hand: t.Hand, subject: t.Subject, kind: tl.Kind, contact: math.NaN(), corner: math.NaN(), timeSigma: t.Clip.Clock.SigmaRel,
 		spots: map[spotKey]*spot{}, bats: map[spotKey]*batSpot{}}
-	var gaps []float64
-	for i := 1; i < len(t.Frames); i++ {
-		gaps = append(gaps, t.Frames[i].Ms-t.Frames[i-1].Ms)
-	}
-	if len(gaps) > 0 {
-		slices.Sort(gaps)
-		r.frameMs = gaps[len(gaps)/2]
+	var times, pictures []float64 // of frames; the pictures of the clip up to them
+	for _, f := range t.Frames {
+		if n := len(times); n == 0 || f.Ms > times[n-1] {
+			times, pictures = append(times, f.Ms), append(pictures, float64(f.Index))
+		}
 	}
 	for i, id := range phases.Events() {
 		r.events[i] = phases.Event{ID: id}
@@ -186,8 +184,9 @@ func newTimes(t *vision.Track, tl phases.Timeline, o Options) (*reading, error) 
 		if i < 0 {
 			return nil, fmt.Errorf("unknown event %q in the timeline", e.ID)
 		}
-		if e.SigmaMs == 0 { // the clock is unknown
-			e.SigmaMs = e.SigmaFrames * r.frameMs
+		frameMs := spacing(times, e.Ms)
+		if e.SigmaMs == 0 && len(times) > 1 { // the clock is unknown
+			e.SigmaMs = e.SigmaFrames * frameMs / spacing(pictures, e.Frame)
 		}
 		if e.Found && !finite(e.Ms, e.SigmaMs) {
 			return nil, fmt.Errorf("event %s is at %v ms +- %v", e.ID, e.Ms, e.SigmaMs)
@@ -196,7 +195,7 @@ func newTimes(t *vision.Track, tl phases.Timeline, o Options) (*reading, error) 
 		// No event is placed better than by rounding it to a frame: the
 		// standard deviation of a value rounded to a step is step/sqrt(12)
 		// (JCGM 100:2008, F.2.2.1), 4.81 / 2.41 / 1.20 ms at 60 / 120 / 240 fps.
-		r.eventSigma[i] = max(e.SigmaMs, r.frameMs/math.Sqrt(12))
+		r.eventSigma[i] = max(e.SigmaMs, frameMs/math.Sqrt(12))
 		if e.Found && e.ID == phases.Contact {
 			r.contact = e.Ms
 		}
@@ -204,7 +203,7 @@ func newTimes(t *vision.Track, tl phases.Timeline, o Options) (*reading, error) 
 	r.corner = r.contact
 	// The impact the solver's path was fitted with says on which side of its
 	// corner each frame is; one far from contact is some other kink.
-	if t.Solution != nil && t.Solution.Impact != nil && math.Abs(t.Solution.Impact.Ms-r.contact) <= max(impactNearMs, 2*r.frameMs) {
+	if t.Solution != nil && t.Solution.Impact != nil && math.Abs(t.Solution.Impact.Ms-r.contact) <= max(impactNearMs, 2*spacing(times, r.contact)) {
 		r.corner = t.Solution.Impact.Ms
 	}
 	return r, nil

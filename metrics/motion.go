@@ -62,13 +62,12 @@ type otherReading struct {
 
 // motion is a Track as the formulas read it: points in inches over time.
 type motion struct {
-	times   []float64 // ms, ascending; frames that hold new information only
-	index   []int     // their indices into Clip.Times
-	points  [numPoints][]sample
-	others  [numPoints][]otherReading // nil for points that can be read in one way only
-	lines   [numLines][]lineSample    // nil where the ends' errors are their own
-	spacing float64                   // median ms between frames
-	batIn   float64                   // length of the bat, inches; 0 unknown
+	times  []float64 // ms, ascending; frames that hold new information only
+	index  []int     // their indices into Clip.Times
+	points [numPoints][]sample
+	others [numPoints][]otherReading // nil for points that can be read in one way only
+	lines  [numLines][]lineSample    // nil where the ends' errors are their own
+	batIn  float64                   // length of the bat, inches; 0 unknown
 
 	solved   bool
 	lasting  float64 // share of a point's variance that keeps over lastingMs and does not average out
@@ -102,12 +101,6 @@ func newMotion(t *vision.Track) (*motion, *missing) {
 	if len(use) < 2 {
 		return nil, &missing{ReasonLandmark, "fewer than two usable frames"}
 	}
-	var gaps []float64
-	for i := 1; i < len(m.times); i++ {
-		gaps = append(gaps, m.times[i]-m.times[i-1])
-	}
-	slices.Sort(gaps)
-	m.spacing = gaps[len(gaps)/2]
 	for p := range m.points {
 		m.points[p] = make([]sample, len(use))
 	}
@@ -164,6 +157,23 @@ func (m *motion) fillSolved(t *vision.Track, use []int) {
 		slices.Sort(lengths)
 		m.batIn = lengths[len(lengths)/2]
 	}
+}
+
+// spacing is how far apart frames are about an instant: the median of the five gaps
+// nearest to it, since not every picture far from the swing need have been looked at.
+// 0 with fewer than two frames.
+func spacing(times []float64, at float64) float64 {
+	i, _ := slices.BinarySearch(times, at)
+	from := max(0, min(i-3, len(times)-6))
+	var gaps []float64
+	for j := from + 1; j < len(times) && j <= from+5; j++ {
+		gaps = append(gaps, times[j]-times[j-1])
+	}
+	if len(gaps) == 0 {
+		return 0
+	}
+	slices.Sort(gaps)
+	return gaps[len(gaps)/2]
 }
 
 // putOthers keeps the other readings of the i-th of n frames. Their standard

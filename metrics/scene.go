@@ -20,7 +20,6 @@ type reading struct {
 	events  [numEvents]phases.Event
 	contact float64 // ms; NaN when not found
 	corner  float64 // ms; where the bat's path has its corner: the solver's impact, else contact
-	frameMs float64 // median ms between frames
 
 	eventSigma     [numEvents]float64    // ms
 	lengthSigma    float64               // relative
@@ -411,12 +410,12 @@ func (r *reading) near(t0 float64, jolted, before bool, ok func(i int) bool) []i
 
 // reachMs is how far the nearest frame with the point may be from the instant:
 // a frame and a half, or 20 ms where slow cameras are not the cause.
-func (r *reading) reachMs() float64 { return max(1.5*r.m.spacing, 20) }
+func (r *reading) reachMs(t0 float64) float64 { return max(1.5*spacing(r.m.times, t0), 20) }
 
 func (r *reading) fitSpot(p point, t0 float64, order int, before bool) *spot {
 	samples := r.m.points[p]
 	frames := r.near(t0, jolted(p), before, func(i int) bool { return samples[i].ok })
-	if len(frames) < order+2 || math.Abs(r.m.times[frames[0]]-t0) > r.reachMs() {
+	if len(frames) < order+2 || math.Abs(r.m.times[frames[0]]-t0) > r.reachMs(t0) {
 		reason := ReasonLandmark
 		if p.bat() {
 			reason = ReasonBat
@@ -486,5 +485,5 @@ func (m *motion) jitterSigma(p point, sigma float64) float64 {
 
 func (r *reading) spanMs(frames []int) float64 {
 	first, last := slices.Min(frames), slices.Max(frames)
-	return max(r.m.times[last]-r.m.times[first], r.m.spacing)
+	return r.m.times[last] - r.m.times[first]
 }
