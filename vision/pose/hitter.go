@@ -2,6 +2,7 @@ package pose
 
 import (
 	"math"
+	"slices"
 
 	"nightcage/vision"
 )
@@ -44,6 +45,9 @@ type Choice struct {
 	Holds   float64 // how much they look like one who holds a bat where they do most, 0..1
 	Carried float64 // how far the hands went while they held, against the hips, torsos
 	Alone   bool    // nobody else was seen in any of the pictures
+	// HeightPx is the standing height, px: the median over the pictures in which the
+	// person was seen (see Look.StandingPx).
+	HeightPx float64
 }
 
 // Swung reports whether the person was seen to swing: hands kept together went
@@ -80,7 +84,7 @@ func Hitter(seen []Sighting) (hitter Choice, ok bool) {
 		score := t.score(len(seen)) + sizeWeight*math.Log2(t.size()/tallest)
 		if score > best {
 			best, ok = score, true
-			hitter = Choice{Person: t.people[0], Picture: t.at[0], Holds: t.holds(), Carried: t.carried(), Alone: len(tracks) == 1}
+			hitter = Choice{Person: t.people[0], Picture: t.at[0], Holds: t.holds(), Carried: t.carried(), Alone: len(tracks) == 1, HeightPx: t.heightPx()}
 		}
 	}
 	return hitter, ok
@@ -130,6 +134,15 @@ func (t track) size() float64 {
 		sum += p.ROI.Side
 	}
 	return sum / float64(len(t.people))
+}
+
+func (t track) heightPx() float64 {
+	px := make([]float64, len(t.people))
+	for i, p := range t.people {
+		px[i] = p.Look.StandingPx()
+	}
+	slices.Sort(px)
+	return (px[(len(px)-1)/2] + px[len(px)/2]) / 2
 }
 
 // holds is how much the person looks like one who holds a bat where most so.

@@ -1,6 +1,7 @@
 package pose
 
 import (
+	"math"
 	"testing"
 
 	"nightcage/vision"
@@ -29,7 +30,7 @@ func (f figure) at(x, y, torso float64) Person {
 	for l, p := range f {
 		body[l] = vision.Mark{X: x + p[0]*torso, Y: y + p[1]*torso, SigmaPx: 1, How: vision.HowNetwork}
 	}
-	return Person{ROI: ROI{X: x, Y: y, Side: 4.5 * torso}, Score: 1, Look: Look{Found: true, Body: body}}
+	return Person{ROI: ROI{X: x, Y: y, Side: 4.5 * torso}, Score: 1, Look: Look{Found: true, ROI: ROI{X: x, Y: y, Side: 4.5 * torso}, Body: body}}
 }
 
 // swing is where a hitter's hands are over six pictures.
@@ -109,5 +110,17 @@ func TestHitterUnsureOfOthers(t *testing.T) {
 	}
 	if got, ok := Hitter([]Sighting{{People: []Person{umpire}}, {Ms: 40, People: []Person{umpire}}}); !ok || !got.Sure() {
 		t.Error("somebody alone in view may not be followed")
+	}
+}
+
+// The height is the middle one of those that the looks imply, 4.5 torsos over 1.27:
+// a square that is wrong once does not move it.
+func TestHitterHeight(t *testing.T) {
+	var seen []Sighting
+	for i, torso := range []float64{100, 101, 130, 99, 102} {
+		seen = append(seen, Sighting{Ms: 40 * float64(i), People: []Person{stand(swing[i], 0.3).at(600, 400, torso)}})
+	}
+	if got, ok := Hitter(seen); !ok || math.Abs(got.HeightPx-4.5*101/1.27) > 1e-9 {
+		t.Errorf("%.2f px tall (found: %v), want %.2f", got.HeightPx, ok, 4.5*101/1.27)
 	}
 }
