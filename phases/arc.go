@@ -56,8 +56,8 @@ func (r *reading) readArc(b batPath) arc {
 	a.peak = b.peak
 	if ok || a.swept.len() >= 6 {
 		top := 0.0
-		half := math.Max(20, 2.5*r.dt)
-		for t := b.peak - 40; t <= b.peak+40; t += r.dt / 4 {
+		half := r.wide(20)(b.peak)
+		for t := b.peak - 40; t <= b.peak+40; t += r.gap(b.peak) / 4 {
 			if _, v, _, _, ok := a.swept.local(t, half, 2); ok && v > top {
 				top, a.peak = v, t
 			}
@@ -77,7 +77,7 @@ func (r *reading) readArc(b batPath) arc {
 // least a sixth of its long one (a plane seen nearly edge-on), or cover less
 // than a quarter of it.
 func (r *reading) pictureArc(b batPath, a *arc) (phase float64, ok bool) {
-	half := math.Max(25, 2.5*r.dt)
+	half := r.wide(25)
 	var t, x, y, sd []float64
 	n, rhs := newMatrix(3), make([]float64, 3)
 	for i, ti := range b.seenTip.x.t {
@@ -85,8 +85,8 @@ func (r *reading) pictureArc(b batPath, a *arc) (phase float64, ok bool) {
 			continue
 		}
 		ty := b.seenTip.y.at(ti)
-		kx, _, sk, _, ok1 := b.knob.x.local(ti, half, 2)
-		ky, _, _, _, ok2 := b.knob.y.local(ti, half, 2)
+		kx, _, sk, _, ok1 := b.knob.x.local(ti, half(ti), 2)
+		ky, _, _, _, ok2 := b.knob.y.local(ti, half(ti), 2)
 		if !ok1 || !ok2 || math.IsNaN(ty) {
 			continue
 		}

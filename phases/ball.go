@@ -138,9 +138,9 @@ func (r *reading) ballReachesBarrel(b batPath, x, y series, prior, off float64) 
 	if !(b.length > 0) {
 		return 0, 0, false
 	}
-	half := math.Max(12, 2.5*r.dt)
+	half, step := r.smooth()(prior), r.gap(prior)/8
 	best := math.Inf(1)
-	for u := prior - searchMs; u <= prior+searchMs; u += r.dt / 8 {
+	for u := prior - searchMs; u <= prior+searchMs; u += step {
 		// The stretch of the ball's way nearest to u, on the side it comes from.
 		end := math.Max(math.Min(u, x.t[x.len()-1]), math.Min(x.t[0]+lineMs, x.t[x.len()-1]))
 		bx, by := x.between(end-lineMs, end), y.between(end-lineMs, end)

@@ -23,10 +23,10 @@ type batPath struct {
 	peakSpeed float64
 }
 
-// smoothMs is the half width of the windows over which speeds are read: a
+// smooth is the half width of the windows over which speeds are read: a
 // dozen milliseconds, an eighth of the time from launch to contact, or as many
 // as hold five frames.
-func (r *reading) smoothMs() float64 { return math.Max(12, 2.5*r.dt) }
+func (r *reading) smooth() window { return r.wide(12) }
 
 func (r *reading) readBat() batPath {
 	b := batPath{
@@ -47,7 +47,7 @@ func (r *reading) readBat() batPath {
 	knob, tip := r.space(func(p *vision.Pose3) vision.Point3 { return p.Knob }), r.space(func(p *vision.Pose3) vision.Point3 { return p.Tip })
 	b.tip3 = tip
 	b.dir = unit(tip.minus(knob))
-	h := r.smoothMs()
+	h := r.smooth()
 	if b.tip3.x.len() >= minFrames {
 		b.speed = speed(h, b.tip3.x, b.tip3.y, b.tip3.z)
 		b.turn = speed(h, b.dir.x, b.dir.y, b.dir.z)
@@ -98,12 +98,12 @@ func unit(v space) space {
 // speed is the length of the velocity, per second, from local parabolas of
 // half width half over each axis. The share that noise adds to a length,
 // the sum of the axes' variances, is taken off its square.
-func speed(half float64, axes ...series) series { return speedOf(half, 2, axes) }
+func speed(half window, axes ...series) series { return speedOf(half, 2, axes) }
 
 // chord is speed from local lines.
-func chord(half float64, axes ...series) series { return speedOf(half, 1, axes) }
+func chord(half window, axes ...series) series { return speedOf(half, 1, axes) }
 
-func speedOf(half float64, degree int, axes []series) series {
+func speedOf(half window, degree int, axes []series) series {
 	var out series
 	if len(axes) == 0 {
 		return out
@@ -120,9 +120,9 @@ func speedOf(half float64, degree int, axes []series) series {
 		var v2, noise, along float64
 		good := true
 		for i, a := range axes {
-			_, d, _, sd, ok := a.local(t, half, degree)
+			_, d, _, sd, ok := a.local(t, half(t), degree)
 			if !ok {
-				_, d, _, sd, ok = a.local(t, 2*half, degree)
+				_, d, _, sd, ok = a.local(t, 2*half(t), degree)
 			}
 			if !ok {
 				good = false
@@ -197,7 +197,7 @@ const planeTurnS = 12
 // the picture shows it level.
 func (r *reading) parallel(b batPath, a arc, contact finding) finding {
 	from := contact.t - 200
-	half := math.Max(12, 2.5*r.dt)
+	half := r.smooth()(contact.t)
 	if s := b.heading(r, a); s.len() >= 6 {
 		t, sd, n, ok := crossing(s.offset(90), from, contact.t, half, 1)
 		if ok {
@@ -208,7 +208,7 @@ func (r *reading) parallel(b batPath, a arc, contact finding) finding {
 			if rate := s.rate(t, half); rate > 0 {
 				sd = math.Hypot(sd, shared/rate)
 			}
-			return finding{t: t, sd: floorSigma(sd, r.dt, n), confidence: conf, evidence: []string{a.source}}
+			return finding{t: t, sd: floorSigma(sd, r.gap(t), n), confidence: conf, evidence: []string{a.source}}
 		}
 	}
 	if w, ok := r.plateSide(b); ok && a.across {
@@ -227,7 +227,7 @@ func (r *reading) parallel(b batPath, a arc, contact finding) finding {
 			const parallaxS = 8 // degrees: the bat is up to 20 in off the axis, 12 ft away
 			sd = math.Hypot(sd, math.Hypot(yawS, parallaxS)/rate)
 		}
-		return finding{t: t, sd: floorSigma(sd, r.dt, n), confidence: 0.8, evidence: []string{"seen along the pitch line: the bat passes the line of sight"}}
+		return finding{t: t, sd: floorSigma(sd, r.gap(t), n), confidence: 0.8, evidence: []string{"seen along the pitch line: the bat passes the line of sight"}}
 	}
 	if b.axis.y.between(from, contact.t).len() < 6 {
 		return missing("the bat was seen in fewer than 6 frames of the 200 ms before contact")
@@ -239,7 +239,7 @@ func (r *reading) parallel(b batPath, a arc, contact finding) finding {
 	if !ok || r.pitcher*b.axis.x.at(t) > 0 {
 		return missing("the bat is never level, barrel toward the catcher, before contact")
 	}
-	out := finding{t: t + levelLeadMs, sd: floorSigma(math.Hypot(sd, levelLeadSMs), r.dt, n), confidence: 0.5,
+	out := finding{t: t + levelLeadMs, sd: floorSigma(math.Hypot(sd, levelLeadSMs), r.gap(t), n), confidence: 0.5,
 		evidence: []string{"view from the side: bat level, plus the 15 ms by which that is early on average"}}
 	if out.t > contact.t-10 {
 		out.t = (t + contact.t) / 2
@@ -277,7 +277,7 @@ const finishShare = 0.15
 // falls below finishShare of its peak for at least 20 ms.
 func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 	// The speed dies away over some 100 ms, so it can be read over 25 ms.
-	half := math.Max(25, 2.5*r.dt)
+	half := r.wide(25)
 	axes, label, conf := []series{b.tip3.x, b.tip3.y, b.tip3.z}, "tip speed below 15 % of its peak", 0.9
 	if b.planar {
 		axes, label, conf = []series{b.tip.x, b.tip.y}, "tip speed in the picture below 15 % of its peak", 0.6
@@ -291,8 +291,9 @@ func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 	}
 	if f := below(tail, contact.t+60, level, 20); f.ok() {
 		f.confidence, f.evidence = conf, []string{label}
-		if _, slope, _, _, ok := tail.local(f.t, half, 1); ok && slope < 0 {
-			f.sd = math.Hypot(f.sd, creep(f.t, half, axes)/-slope)
+		near := half(f.t)
+		if _, slope, _, _, ok := tail.local(f.t, near, 1); ok && slope < 0 {
+			f.sd = math.Hypot(f.sd, creep(f.t, near, axes)/-slope)
 		}
 		if b.planar {
 			f.sd = math.Hypot(f.sd, 20) // a speed halves in about that time
@@ -302,7 +303,7 @@ func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 			// or not at all.
 			f.sd = math.Hypot(f.sd, 40)
 		}
-		f.sd = floorSigma(f.sd, r.dt, tail.between(f.t-half, f.t+half).len())
+		f.sd = floorSigma(f.sd, r.gap(f.t), tail.between(f.t-near, f.t+near).len())
 		return f
 	}
 	if hands.len() > 0 {
@@ -314,7 +315,8 @@ func (r *reading) finishTime(b batPath, hands series, contact finding) finding {
 		}
 		if f := below(hands, contact.t+60, finishShare*top, 20); f.ok() {
 			f.confidence, f.evidence = 0.4, []string{"hand speed below 15 % of its peak (bat not followed so far)"}
-			f.sd = floorSigma(math.Hypot(f.sd, 25), r.dt, hands.between(f.t-half, f.t+half).len())
+			near := half(f.t)
+			f.sd = floorSigma(math.Hypot(f.sd, 25), r.gap(f.t), hands.between(f.t-near, f.t+near).len())
 			return f
 		}
 	}

@@ -59,7 +59,7 @@ func (r *reading) contactTime(b batPath, a arc) (finding, outcome) {
 	}
 	mean, sd, _ := p.moments()
 	n += a.swept.between(mean-30, mean+30).len()
-	f.t, f.sd = mean, floorSigma(sd, r.dt, n)
+	f.t, f.sd = mean, floorSigma(sd, r.gap(mean), n)
 	f.confidence = math.Min(f.confidence, math.Exp(-sd/40))
 	return f, o
 }
@@ -70,7 +70,7 @@ func (r *reading) swingThrough(b batPath, a arc) (posterior, finding) {
 	if b.peakSpeed == 0 || a.across && a.peakS == 0 {
 		return r.handsThrough(b)
 	}
-	p := grid(a.peak-searchMs, a.peak+searchMs, r.dt/4)
+	p := grid(a.peak-searchMs, a.peak+searchMs, r.gap(a.peak)/4)
 	f := finding{confidence: 1}
 	if a.across {
 		// squareSDeg at the 2000 degrees per second of a bat near contact.
@@ -88,12 +88,12 @@ func (r *reading) swingThrough(b batPath, a arc) (posterior, finding) {
 
 // square multiplies p by how likely contact is at each time's bat heading.
 func (r *reading) square(a arc, p posterior) bool {
-	half := math.Max(20, 2.5*r.dt)
+	half := r.wide(20)
 	sd := math.Hypot(squareSDeg, a.headingS)
 	logs := make([]float64, len(p.t))
 	worst, used := math.Inf(1), false
 	for i, t := range p.t {
-		h, sh, ok := across(a.heading, t, half, 2.5*r.dt)
+		h, sh, ok := across(a.heading, t, half(t), 2.5*r.gap(t))
 		if !ok {
 			logs[i] = math.NaN()
 			continue
@@ -144,7 +144,7 @@ const (
 // handsThrough is what is left of swingThrough when the bat was not followed.
 func (r *reading) handsThrough(b batPath) (posterior, finding) {
 	h, source := r.hands(b)
-	v := speed(math.Max(25, 2.5*r.dt), h.x, h.y)
+	v := speed(r.wide(25), h.x, h.y)
 	top := 0.0
 	for i, x := range v.x {
 		if x > 4*v.sd[i] {
@@ -170,11 +170,11 @@ func (r *reading) handsThrough(b batPath) (posterior, finding) {
 			lo, hi = math.Min(lo, v.t[i]), math.Max(hi, v.t[i])
 		}
 	}
-	sd = math.Hypot(math.Hypot((hi-lo)/math.Sqrt(12), r.dt), handsLeadSMs)
+	sd = math.Hypot(math.Hypot((hi-lo)/math.Sqrt(12), r.gap(at)), handsLeadSMs)
 	if r.alongPitch() {
 		sd = math.Hypot(sd, handsBlindMs)
 	}
-	p := grid(at+handsLeadMs-4*sd, at+handsLeadMs+4*sd, r.dt/4)
+	p := grid(at+handsLeadMs-4*sd, at+handsLeadMs+4*sd, r.gap(at)/4)
 	p.normal(at+handsLeadMs, sd)
 	return p, finding{confidence: 0.2, evidence: []string{source + " fastest, plus the 58 ms by which the barrel comes after them (bat not followed)"}}
 }

@@ -65,7 +65,7 @@ func (r *reading) findFeet(contact float64) feet {
 	if why != "" {
 		return feet{missing("%s", why), missing("%s", why), missing("%s", why)}
 	}
-	lift, land, flew := f.flight(contact, r.dt)
+	lift, land, flew := r.flight(f, contact)
 	if !flew {
 		return r.noStride(f, contact)
 	}
@@ -99,13 +99,13 @@ func (r *reading) heelUp(f foot, contact float64) (from finding, ok bool) {
 		return from, false
 	}
 	half := start
-	w := f.heel.y.smoothed(r.smoothMs()).between(start, contact-60)
+	w := f.heel.y.smoothed(r.smooth()).between(start, contact-60)
 	for i := range w.t {
 		if w.x[i] > settle+rise/2 {
 			half = w.t[i]
 		}
 	}
-	return finding{t: half - 40, sd: r.dt}, true
+	return finding{t: half - 40, sd: r.gap(half)}, true
 }
 
 // leadFoot gathers the lead foot's marks. Where the camera's motion was not
@@ -134,7 +134,7 @@ func (r *reading) leadFoot(contact float64) (foot, string) {
 			f.source = "lead toe height above the rear toe (camera motion not measured)"
 		}
 	}
-	f.aboveGround(contact, r.smoothMs())
+	f.aboveGround(contact, r.smooth())
 	return f, ""
 }
 
@@ -151,7 +151,7 @@ func (r *reading) solvedFoot(contact float64) (f foot, ok bool) {
 		return f, false
 	}
 	f = foot{toe: trace{toe.x, toe.y}, heel: trace{heel.x, heel.y}, ankle: trace{ankle.x, ankle.y}, source: "lead toe height in three dimensions"}
-	f.aboveGround(contact, r.smoothMs())
+	f.aboveGround(contact, r.smooth())
 	return f, f.noise < heightIn
 }
 
@@ -163,7 +163,7 @@ func (r *reading) solvedFoot(contact float64) (f foot, ok bool) {
 // by as much as the foot: there the distance from both resting heights stands
 // for height. noise is the standing toe's own wander, which holds what steadying
 // left behind, or what its marks claim, if that is more.
-func (f *foot) aboveGround(contact, half float64) {
+func (f *foot) aboveGround(contact float64, half window) {
 	x, y := f.toe.x.smoothed(half), f.toe.y.smoothed(half)
 	y = y.between(math.Inf(-1), contact)
 	f.noise, f.wander = math.Inf(1), math.Inf(1)
@@ -237,12 +237,12 @@ func (f *foot) bar() float64 {
 // Seen along the stride, a foot that comes to rest higher or lower in the
 // picture than it stood has stepped: there it is off the ground from where it
 // leaves the one level for good to where it comes to the other.
-func (f *foot) flight(contact, dt float64) (lift, land float64, ok bool) {
+func (r *reading) flight(f foot, contact float64) (lift, land float64, ok bool) {
 	if f.blind && math.Abs(f.lands-f.stood) > math.Max(flightIn, 3*f.noise) {
-		return f.fromLevelToLevel(contact, dt)
+		return r.fromLevelToLevel(f, contact)
 	}
 	h := f.height
-	rs := runs(h.x, f.bar(), int(math.Ceil(flightMs/dt)), int(60/dt))
+	rs := r.lasting(h, f.bar(), flightMs, 60)
 	for i := len(rs) - 1; i >= 0; i-- {
 		a, b := rs[i][0], rs[i][1]
 		if h.t[b] > contact-40 { // still up at contact: a foot that never came down
@@ -267,8 +267,8 @@ func (f *foot) flight(contact, dt float64) (lift, land float64, ok bool) {
 // fromLevelToLevel is when the toe first leaves where it stood for flightMs,
 // and from when on it is where it lands: both by a seventh of the way between
 // them. On its way it may pass its first level again.
-func (f *foot) fromLevelToLevel(contact, dt float64) (lift, land float64, ok bool) {
-	y := f.toe.y.smoothed(math.Max(12, 2.5*dt)).between(contact-1000, contact)
+func (r *reading) fromLevelToLevel(f foot, contact float64) (lift, land float64, ok bool) {
+	y := f.toe.y.smoothed(r.smooth()).between(contact-1000, contact)
 	band := math.Max(math.Abs(f.lands-f.stood)/7, 3*f.wander)
 	land = math.Inf(1)
 	for i := y.len() - 1; i >= 0 && math.Abs(y.x[i]-f.lands) < band; i-- {
@@ -278,7 +278,7 @@ func (f *foot) fromLevelToLevel(contact, dt float64) (lift, land float64, ok boo
 	for i := range off.x {
 		off.x[i] = math.Abs(off.x[i] - f.stood)
 	}
-	rs := runs(off.x, band, int(math.Ceil(flightMs/dt)), 0)
+	rs := r.lasting(off, band, flightMs, 0)
 	if len(rs) == 0 {
 		return 0, 0, false
 	}
@@ -292,7 +292,7 @@ func (r *reading) liftOff(f foot, lift, land float64) finding {
 	if f.blind {
 		m.rising = 0
 	}
-	p, _, ok := m.locate(f.toe.y, lift-90, lift+20, lift-180, lift+math.Max(up, 40), r.dt/8)
+	p, _, ok := m.locate(f.toe.y, lift-90, lift+20, lift-180, lift+math.Max(up, 40), r.gap(lift)/8)
 	if !ok {
 		return missing("too few frames show the lead toe while it leaves the ground")
 	}
@@ -307,7 +307,7 @@ func (r *reading) touchDown(f foot, lift, land, contact float64) finding {
 	if f.blind {
 		m.rising = 0
 	}
-	p, _, ok := m.locate(f.toe.y, land-10, math.Min(land+70, contact-20), land-down, math.Min(land+150, contact), r.dt/8)
+	p, _, ok := m.locate(f.toe.y, land-10, math.Min(land+70, contact-20), land-down, math.Min(land+150, contact), r.gap(land)/8)
 	if !ok {
 		return missing("too few frames show the lead toe as it lands")
 	}
@@ -358,7 +358,7 @@ func (r *reading) heelDown(f foot, touch finding, contact float64) finding {
 	}
 	// The first time the heel goes under the bar above its resting height and
 	// stays there for 40 ms.
-	smooth := f.heel.y.smoothed(r.smoothMs()).between(lo, contact)
+	smooth := f.heel.y.smoothed(r.smooth()).between(lo, contact)
 	bar := settle + math.Max(4*median(smooth.sd), 0.6)
 	last := lo
 	for i, t := range smooth.t {
@@ -370,19 +370,20 @@ func (r *reading) heelDown(f foot, touch finding, contact float64) finding {
 	}
 	last = math.Min(last, hi)
 	a, b := math.Max(lo, last-15), math.Min(last+70, hi)
-	if b-a < 3*r.dt {
-		a = math.Max(lo, b-3*r.dt)
+	gap := r.gap(b)
+	if b-a < 3*gap {
+		a = math.Max(lo, b-3*gap)
 	}
 	from := math.Max(touch.t, a-60)
-	if a-from < 3*r.dt {
-		from = a - 6*r.dt
+	if gap := r.gap(a); a-from < 3*gap {
+		from = a - 6*gap
 	}
-	p, _, ok := touching.locate(f.heel.y, a, b, from, math.Min(b+60, contact), r.dt/8)
+	p, _, ok := touching.locate(f.heel.y, a, b, from, math.Min(b+60, contact), gap/8)
 	if !ok {
 		return missing("too few frames show the lead heel as it comes down")
 	}
 	evidence := []string{"lead heel height, descent carried to where it settles"}
-	if q, m, ok := touching.locate(f.ankle.y, a, b, from, math.Min(b+60, contact), r.dt/8); ok && m >= 8 {
+	if q, m, ok := touching.locate(f.ankle.y, a, b, from, math.Min(b+60, contact), gap/8); ok && m >= 8 {
 		for i := range p.logp {
 			p.logp[i] += q.logp[i]
 		}
@@ -397,8 +398,9 @@ func (r *reading) heelDown(f foot, touch finding, contact float64) finding {
 // and on samples nearer to it, where the few powers of time describe better.
 func (r *reading) sharpen(m breakModel, s series, p posterior, before, after float64) posterior {
 	mean, sd, _ := p.moments()
-	w := math.Max(3*sd, 3*r.dt)
-	q, _, ok := m.locate(s, mean-w, mean+w, mean-w-before, mean+w+after, r.dt/8)
+	gap := r.gap(mean)
+	w := math.Max(3*sd, 3*gap)
+	q, _, ok := m.locate(s, mean-w, mean+w, mean-w-before, mean+w+after, gap/8)
 	if !ok {
 		return p
 	}
@@ -409,7 +411,7 @@ func (r *reading) sharpen(m breakModel, s series, p posterior, before, after flo
 // to, only those next to the event, two on a side, show when it happened.
 func (r *reading) place(p posterior, confidence float64, evidence ...string) finding {
 	mean, sd, _ := p.moments()
-	return finding{t: mean, sd: floorSigma(sd, r.dt, 4), confidence: confidence, evidence: evidence}
+	return finding{t: mean, sd: floorSigma(sd, r.gap(mean), 4), confidence: confidence, evidence: evidence}
 }
 
 // hidden is how likely a step is that does not show, given that none does: none

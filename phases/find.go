@@ -52,7 +52,7 @@ func Find(track vision.Track) (Timeline, error) {
 	r.prepare(found, b, c)
 	found[FullExtension] = r.extension(c)
 	hands, _ := r.hands(b)
-	found[Finish] = r.finishTime(b, speed(math.Max(25, 2.5*r.dt), hands.x, hands.y), c)
+	found[Finish] = r.finishTime(b, speed(r.wide(25), hands.x, hands.y), c)
 	keepOrder(found)
 	return r.swing(v, o, found), nil
 }

@@ -50,8 +50,8 @@ func (r *reading) speedingUp(contact finding, source string, axes ...series) fin
 		axes[i] = axes[i].between(contact.t-400, contact.t+50)
 	}
 	why := missing("too few frames show the hands in the 250 ms before contact")
-	for half := math.Max(15, 1.6*r.dt); half < 50; half *= 1.5 {
-		s := chord(half, axes...)
+	for half := math.Max(15, 1.6*r.gap(contact.t)); half < 50; half *= 1.5 {
+		s := chord(func(t float64) float64 { return math.Max(half, 1.6*r.gap(t)) }, axes...)
 		lead := s.between(contact.t-250, contact.t-20)
 		if lead.len() < 6 || lead.t[0] > contact.t-150 {
 			continue
@@ -71,7 +71,7 @@ func (r *reading) speedingUp(contact finding, source string, axes ...series) fin
 		back := (v - median(drift.x)) / steep
 		level := 1.25 * median(drift.sd) / math.Sqrt(float64(drift.len())) // of a median
 		sd := math.Hypot(math.Hypot(sv, level)/steep, back*sSlope/steep)
-		return finding{t: at - back, sd: floorSigma(math.Hypot(sd, launchMs), r.dt, 4), confidence: 0.5,
+		return finding{t: at - back, sd: floorSigma(math.Hypot(sd, launchMs), r.gap(at), 4), confidence: 0.5,
 			evidence: []string{source + " speed, steepest rise carried back to the drift before it"}}
 	}
 	return why
@@ -152,11 +152,11 @@ func (r *reading) firstMove(s series, name string) finding {
 	const stanceMs = 80 // a stance shorter than this cannot be told from motion
 	t0 := s.t[0]
 	noise := median(s.sd)
-	half := math.Max(25, 2.5*r.dt)
+	half := r.wide(25)
 	var v, e []float64
 	var t []float64
 	for _, ti := range s.t {
-		x, _, sx, _, ok := s.local(ti, half, 1)
+		x, _, sx, _, ok := s.local(ti, half(ti), 1)
 		if !ok {
 			continue
 		}
@@ -201,12 +201,13 @@ func (r *reading) firstMove(s series, name string) finding {
 	tc := t[cross]
 	lo := math.Max(t0+25, tc-250)
 	hi := math.Min(tc+10, s.t[s.len()-3])
-	if hi-lo < 4*r.dt {
+	gap := r.gap(tc)
+	if hi-lo < 4*gap {
 		return missing("the clip starts with %s already in motion", name)
 	}
 	m := settling
 	m.rising = int(sign)
-	p, _, ok := m.locate(s, lo, hi, math.Max(t0, lo-250), math.Min(tc+80, s.t[s.len()-1]), r.dt/2)
+	p, _, ok := m.locate(s, lo, hi, math.Max(t0, lo-250), math.Min(tc+80, s.t[s.len()-1]), gap/2)
 	if !ok {
 		return missing("%s was followed too short", name)
 	}
@@ -232,11 +233,11 @@ func (r *reading) extension(contact finding) finding {
 		// Foreshortening moves the picture's maximum away from the arm's.
 		label, conf, extra = "rear elbow angle in the picture", 0.4, 30
 	}
-	half := math.Max(20, 2.5*r.dt)
+	half, step := r.wide(20), r.gap(contact.t)/2
 	var t, v []float64
 	sd := 0.0
-	for x := contact.t; x <= contact.t+withinMs; x += r.dt / 2 {
-		y, _, sy, _, ok := a.local(x, half, 2)
+	for x := contact.t; x <= contact.t+withinMs; x += step {
+		y, _, sy, _, ok := a.local(x, half(x), 2)
 		if ok {
 			t, v = append(t, x), append(v, y)
 			sd = math.Max(sd, sy)

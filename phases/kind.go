@@ -120,7 +120,7 @@ func sweptDeg(turn series, at, level float64) float64 {
 func (r *reading) kindByHands(b batPath) verdict {
 	end := r.t[len(r.t)-1]
 	h, _ := r.hands(b)
-	v := speed(math.Max(25, 2.5*r.dt), h.x, h.y)
+	v := speed(r.wide(25), h.x, h.y)
 	top, at := 0.0, end
 	for i, x := range v.x {
 		if x > 4*v.sd[i] && x > top {
@@ -146,7 +146,7 @@ func (r *reading) prepared() (string, bool) {
 	if why != "" {
 		return "", false
 	}
-	_, _, ok := f.flight(end+200, r.dt)
+	_, _, ok := r.flight(f, end+200)
 	return "the lead foot steps", ok
 }
 
@@ -194,7 +194,7 @@ func (r *reading) withoutSwing(v verdict, b batPath) Timeline {
 		found[id] = missing("%s: %s", v.kind, v.why)
 	}
 	if v.kind == KindCheck {
-		stop := finding{t: v.anchor + 50, sd: r.dt}
+		stop := finding{t: v.anchor + 50, sd: r.gap(v.anchor)}
 		r.prepare(found, b, stop)
 		keepOrder(found)
 	}

@@ -140,20 +140,37 @@ func (m breakModel) riseProbability(l [][]float64, b []float64, moving func(int)
 // above threshold for at least above samples. NaN is below any threshold. Gaps
 // of at most below samples under the threshold do not end a stretch.
 func runs(x []float64, threshold float64, above, below int) [][2]int {
+	return stretches(x, threshold, float64(above), float64(below), func(int) float64 { return 1 })
+}
+
+// lasting is runs by time: each sample stands for the spacing of frames about it.
+func (r *reading) lasting(s series, threshold, aboveMs, belowMs float64) [][2]int {
+	return stretches(s.x, threshold, aboveMs, belowMs, func(i int) float64 { return r.gap(s.t[i]) })
+}
+
+func stretches(x []float64, threshold, above, below float64, weight func(i int) float64) [][2]int {
+	const slack = 1e-6 // of sums that ought to be whole
 	var out [][2]int
+	under := 0.0
 	for i, v := range x {
 		if !(v >= threshold) {
+			under += weight(i)
 			continue
 		}
-		if n := len(out); n > 0 && i-out[n-1][1] <= below+1 {
+		if n := len(out); n > 0 && under <= below+slack {
 			out[n-1][1] = i
 		} else {
 			out = append(out, [2]int{i, i})
 		}
+		under = 0
 	}
 	kept := out[:0]
 	for _, r := range out {
-		if r[1]-r[0]+1 >= above {
+		long := slack
+		for i := r[0]; i <= r[1]; i++ {
+			long += weight(i)
+		}
+		if long >= above {
 			kept = append(kept, r)
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"sort"
 
 	"nightcage/vision"
 )
@@ -14,12 +15,13 @@ var ErrTrack = errors.New("track is not consistent")
 // reading is a Track made ready for timing: frames that carry news, on one
 // time axis, with image points led back to the first frame's pixels.
 type reading struct {
-	track *vision.Track
-	at    []int     // positions in track.Frames of frames that decoded and are no repeats
-	t     []float64 // ms; when !timed a stretched frame count, see pace
-	dt    float64   // median spacing of t
-	unit  float64   // px per inch at the body; see unitPx
-	timed bool      // the capture clock is known
+	track    *vision.Track
+	at       []int     // positions in track.Frames of frames that decoded and are no repeats
+	t        []float64 // ms; when !timed a stretched frame count, see pace
+	pictures []float64 // of the clip with news, up to each frame
+	gaps     []float64 // local spacing of t, see gap
+	unit     float64   // px per inch at the body; see unitPx
+	timed    bool      // the capture clock is known
 	// steadied: the camera's motion was measured in at least one frame.
 	steadied bool
 	// pitcher is +1 when the pitcher is to the right in the picture, -1 to the
@@ -45,7 +47,7 @@ func newReading(track *vision.Track) (*reading, error) {
 	if s := track.Solution; s != nil && len(s.Frames) != len(track.Frames) {
 		return nil, fmt.Errorf("%w: %d solved frames for %d tracked", ErrTrack, len(s.Frames), len(track.Frames))
 	}
-	last := math.Inf(-1)
+	last, pictures, next := math.Inf(-1), -1.0, track.Frames[0].Index
 	for i := range track.Frames {
 		f := &track.Frames[i]
 		if n := len(f.Body); n != 0 && n != vision.NumLandmarks {
@@ -57,10 +59,13 @@ func newReading(track *vision.Track) (*reading, error) {
 		if math.IsNaN(f.Ms) || math.IsInf(f.Ms, 0) {
 			return nil, fmt.Errorf("%w: frame %d has time %v", ErrTrack, f.Index, f.Ms)
 		}
-		if k := f.Index; k >= 0 && k < len(track.Clip.Times) {
-			if ft := track.Clip.Times[k]; ft.Lost || ft.Repeat {
-				continue
+		for ; next <= f.Index; next++ {
+			if news(track.Clip, next) {
+				pictures++
 			}
+		}
+		if !news(track.Clip, f.Index) {
+			continue
 		}
 		if r.timed && f.Ms <= last {
 			return nil, fmt.Errorf("%w: frame %d at %g ms does not follow %g ms", ErrTrack, f.Index, f.Ms, last)
@@ -68,19 +73,17 @@ func newReading(track *vision.Track) (*reading, error) {
 		last = f.Ms
 		r.steadied = r.steadied || f.Shift != vision.Affine{}
 		r.at = append(r.at, i)
-		r.t = append(r.t, f.Ms)
+		r.t, r.pictures = append(r.t, f.Ms), append(r.pictures, pictures)
 	}
 	if len(r.at) < minFrames {
 		return r, nil
 	}
 	if !r.timed {
-		// Repeats are gone, so the pictures that are left are taken as evenly
+		// Repeats are gone, so the clip's pictures that are left are taken as evenly
 		// spaced, unless the clip was put at a pace of its own; pace stretches them
 		// later.
 		if !paced(track.Clip) {
-			for i := range r.t {
-				r.t[i] = float64(i)
-			}
+			copy(r.t, r.pictures)
 		}
 	}
 	r.measureSpacing()
@@ -109,12 +112,37 @@ func paced(c vision.Clip) bool {
 // swing from launch to contact is 9 frames long at 60 frames per second.
 const minFrames = 12
 
+// news reports whether the picture of an index decoded and is no repeat.
+func news(c vision.Clip, index int) bool {
+	return index < 0 || index >= len(c.Times) || !c.Times[index].Lost && !c.Times[index].Repeat
+}
+
+// measureSpacing finds the spacing of frames about each of them: the median of
+// the five gaps nearest to it. Far from the swing not every picture need have been
+// looked at.
 func (r *reading) measureSpacing() {
-	d := make([]float64, 0, len(r.t))
-	for i := 1; i < len(r.t); i++ {
-		d = append(d, r.t[i]-r.t[i-1])
+	d := make([]float64, len(r.t)-1)
+	for i := range d {
+		d[i] = r.t[i+1] - r.t[i]
 	}
-	r.dt = median(d)
+	r.gaps = make([]float64, len(r.t))
+	for i := range r.gaps {
+		from := max(0, min(i-2, len(d)-5))
+		r.gaps[i] = median(d[from:min(from+5, len(d))])
+	}
+}
+
+// gap is the spacing of frames about an instant.
+func (r *reading) gap(t float64) float64 {
+	return r.gaps[min(sort.SearchFloat64s(r.t, t), len(r.gaps)-1)]
+}
+
+// window is the half width of a window about an instant.
+type window func(t float64) float64
+
+// wide is ms or, where frames are far apart, as much as holds five of them.
+func (r *reading) wide(ms float64) window {
+	return func(t float64) float64 { return math.Max(ms, 2.5*r.gap(t)) }
 }
 
 // unitPx is the scale at the body, else the scale that makes the legs those of

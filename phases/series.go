@@ -1,6 +1,7 @@
 package phases
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"sort"
@@ -123,12 +124,12 @@ func (s series) local(t, half float64, degree int) (v, slope, sv, sslope float64
 	return x[0], x[1] / half, math.Sqrt(variance(0)), math.Sqrt(variance(1)) / half, true
 }
 
-// smoothed replaces every sample by the local line of half width half through
+// smoothed replaces every sample by the local line through
 // it; samples without enough neighbours stay as they are.
-func (s series) smoothed(half float64) series {
+func (s series) smoothed(half window) series {
 	out := series{s.t, make([]float64, s.len()), make([]float64, s.len())}
 	for i, t := range s.t {
-		v, _, sv, _, ok := s.local(t, half, 1)
+		v, _, sv, _, ok := s.local(t, half(t), 1)
 		if !ok {
 			v, sv = s.x[i], s.sd[i]
 		}
@@ -142,30 +143,57 @@ func (s series) smoothed(half float64) series {
 // deviation n leaves in the second difference of the means of three
 // neighbouring blocks of m samples a variance of 6*n^2/m; noise that is
 // correlated over a few frames shows a larger n at larger m, so the largest
-// over m = 1, 2, 4 is taken, as long as the three blocks span no more than
-// blocksMs, beyond which a body's own motion would be read as noise. The median
-// makes it blind to the swing, which fills a small part of a clip. Zero with
-// fewer than 12 samples.
+// over m = 1, 2, 4 is taken, as long as three blocks span no more than
+// blocksMs, beyond which a body's own motion would be read as noise, for most of
+// the time. The median over time makes it blind to the swing, which fills a small
+// part of a clip, though most frames may be there. Zero with fewer than 12
+// samples.
 func (s series) whiteNoise() float64 {
 	const blocksMs = 55
 	if s.len() < 12 {
 		return 0
 	}
-	dt := (s.t[s.len()-1] - s.t[0]) / float64(s.len()-1)
-	best := 0.0
+	best, whole := 0.0, 0.0
 	for _, m := range []int{1, 2, 4} {
-		if m > 1 && float64(3*m)*dt > blocksMs {
+		d := make([]weighed, 0, s.len())
+		sum := 0.0
+		for i := 0; i+3*m <= s.len(); i++ {
+			long := (s.t[i+3*m-1] - s.t[i]) / float64(3*m-1) // a sample
+			if m > 1 && float64(3*m)*long > blocksMs {
+				continue
+			}
+			a, b, c := mean(s.x[i:i+m]), mean(s.x[i+m:i+2*m]), mean(s.x[i+2*m:i+3*m])
+			// The middle block against the line through the others, at its own time.
+			ta, tb, tc := mean(s.t[i:i+m]), mean(s.t[i+m:i+2*m]), mean(s.t[i+2*m:i+3*m])
+			p := 2 * (tc - tb) / (tc - ta)
+			q := 2 - p
+			d = append(d, weighed{math.Abs(p*a-2*b+q*c) / math.Sqrt((p*p+4+q*q)/float64(m)), long})
+			sum += long
+		}
+		if m == 1 {
+			whole = sum
+		} else if sum < whole/2 {
 			break
 		}
-		var d []float64
-		for i := 0; i+3*m <= s.len(); i++ {
-			a, b, c := mean(s.x[i:i+m]), mean(s.x[i+m:i+2*m]), mean(s.x[i+2*m:i+3*m])
-			d = append(d, math.Abs(a-2*b+c))
-		}
 		// The median of |N(0,1)| is 0.6745.
-		best = max(best, median(d)/0.6745*math.Sqrt(float64(m)/6))
+		best = max(best, weightedMedian(d, sum)/0.6745)
 	}
 	return best
+}
+
+type weighed struct{ x, weight float64 }
+
+// weightedMedian is where half of the whole weight of x lies below, NaN when
+// empty; it sorts x.
+func weightedMedian(x []weighed, whole float64) float64 {
+	slices.SortFunc(x, func(a, b weighed) int { return cmp.Compare(a.x, b.x) })
+	left := whole / 2
+	for _, v := range x {
+		if left -= v.weight; left <= 0 {
+			return v.x
+		}
+	}
+	return math.NaN()
 }
 
 // calibrate raises sd so that its median is no less than the scatter seen in the

@@ -71,18 +71,27 @@ func SwingTempo(track vision.Track) (tempo Tempo, ok bool, err error) {
 		return Tempo{}, false, nil
 	}
 	whole := [2]int{0, len(track.Clip.Times)}
-	tempo, ok, err = evenTempo(track, own.dt, whole)
+	tempo, ok, err = evenTempo(track, own.perPicture(), whole)
 	if err != nil || ok {
 		return tempo, ok, err
 	}
 	if part, ok := own.slowPart(); ok {
-		tempo, ok, err = evenTempo(trimmed(track, part), own.dt, part)
+		tempo, ok, err = evenTempo(trimmed(track, part), own.perPicture(), part)
 		return tempo, ok && tempo.Pace == TooSlow, err
 	}
 	return Tempo{}, false, nil
 }
 
-// evenTempo is the tempo of a track whose frames, dt ms apart by the clip's
+// perPicture is the median time of one of the clip's pictures with news.
+func (r *reading) perPicture() float64 {
+	d := make([]float64, len(r.t)-1)
+	for i := range d {
+		d[i] = (r.t[i+1] - r.t[i]) / (r.pictures[i+1] - r.pictures[i])
+	}
+	return median(d)
+}
+
+// evenTempo is the tempo of a track of a clip whose pictures, dt ms apart by its
 // clock, are evenly spaced in truth.
 func evenTempo(track vision.Track, dt float64, frames [2]int) (Tempo, bool, error) {
 	track.Clip.Clock.Known = false
