@@ -24,8 +24,36 @@ var ErrTrack = errors.New("track cannot be solved")
 // Solution.Camera relates the swing frame to the px of the first tracked frame
 // (see vision.Frame.Shift).
 func Run(ctx context.Context, track vision.Track) (vision.Track, error) {
+	out, w, err := begin(ctx, track)
+	if err != nil || w == nil {
+		return out, err
+	}
+	if err := w.three(ctx, &out); err != nil {
+		if ctx.Err() != nil {
+			return track, fmt.Errorf("solve %s: %w", track.Clip.Name, ctx.Err())
+		}
+		out.Solution = nil
+		out.Unsolved = err.Error()
+	}
+	return out, nil
+}
+
+// Scale is the scale that Run begins with: from the hitter's height, what lies on
+// the ground and the bat's longest images, before anything is fitted. For a Track
+// without a bat it is Run's. Without a hitter whose stance is seen it is zero.
+//
+// Errors: as of Run.
+func Scale(ctx context.Context, track vision.Track) (vision.Scale, error) {
+	out, _, err := begin(ctx, track)
+	return out.Scale, err
+}
+
+// begin does what goes before the fits: it sets Hand, Sighting and Scale of a copy
+// of the track. The work is nil where there is nothing to fit; Unsolved then says
+// why.
+func begin(ctx context.Context, track vision.Track) (vision.Track, *work, error) {
 	if err := check(&track); err != nil {
-		return track, fmt.Errorf("solve %s: %w", track.Clip.Name, err)
+		return track, nil, fmt.Errorf("solve %s: %w", track.Clip.Name, err)
 	}
 	out := track
 	out.Notes = append([]string(nil), track.Notes...)
@@ -38,7 +66,7 @@ func Run(ctx context.Context, track vision.Track) (vision.Track, error) {
 	if rough == 0 {
 		out.Hand, _ = decideHand(track.Subject.Bats, nil)
 		out.Unsolved = "no body was found"
-		return out, nil
+		return out, nil, nil
 	}
 	m := sc.findMoments(rough)
 	hand, note := decideHand(track.Subject.Bats, sc.clues(m, rough))
@@ -48,27 +76,24 @@ func Run(ctx context.Context, track vision.Track) (vision.Track, error) {
 	}
 	if hand.Bats == vision.SideUnknown {
 		out.Unsolved = "the side the hitter bats from cannot be told"
-		return out, nil
+		return out, nil, nil
 	}
 	if len(m.stance) == 0 {
 		out.Unsolved = "no stance with hips, shoulders and ankles in view"
-		return out, nil
+		return out, nil, nil
 	}
 	if err := ctx.Err(); err != nil {
-		return track, fmt.Errorf("solve %s: %w", track.Clip.Name, err)
+		return track, nil, fmt.Errorf("solve %s: %w", track.Clip.Name, err)
 	}
 	if hand.Bats == vision.SideLeft {
 		sc = newScene(&track, true)
 	}
 	w := &work{clip: &track.Clip, scene: sc, moments: m, sizes: z}
-	if err := w.solve(ctx, &out); err != nil {
-		if ctx.Err() != nil {
-			return track, fmt.Errorf("solve %s: %w", track.Clip.Name, ctx.Err())
-		}
-		out.Solution = nil
+	if err := w.sight(&out); err != nil {
 		out.Unsolved = err.Error()
+		return out, nil, nil
 	}
-	return out, nil
+	return out, w, nil
 }
 
 func check(t *vision.Track) error {
@@ -102,7 +127,8 @@ type work struct {
 	bodyTraces [vision.NumLandmarks]*trace
 }
 
-func (w *work) solve(ctx context.Context, out *vision.Track) error {
+// sight sets Scale and Sighting and the camera to begin with.
+func (w *work) sight(out *vision.Track) error {
 	sc, m := w.scene, w.moments
 	// lens and distance are needed to turn World, World to see the scale
 	f0, _ := w.focal(sc.roughScale(w.sizes.height))
@@ -119,7 +145,7 @@ func (w *work) solve(ctx context.Context, out *vision.Track) error {
 		}
 	}
 	w.findCamera(out, yaw)
-	return w.three(ctx, out)
+	return nil
 }
 
 // findCamera sets the camera and scale to begin with, from what is known of
