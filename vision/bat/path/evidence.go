@@ -47,10 +47,10 @@ const (
 // scene is the clip's sights in inches with what is known of the bat.
 type scene struct {
 	sights []Sight
-	scale  float64 // px per inch
-	bat    float64 // length, inches
-	batMax float64 // longest the bat may look, inches
-	gap    float64 // median frame spacing, seconds
+	scale  float64   // px per inch
+	bat    float64   // length, inches
+	batMax float64   // longest the bat may look, inches
+	gaps   []float64 // seconds: how far apart the frames about each one lie
 
 	// Per frame: candidates for either end, swapped ones last, and for the axis.
 	tips, knobs [][]Peak
@@ -64,7 +64,6 @@ func newScene(sights []Sight, o Options) scene {
 		s.bat, spread = 33, 2.0/33
 	}
 	s.batMax = s.bat * nearGain * (1 + 2*math.Hypot(spread, o.ScaleSigmaRel))
-	var gaps []float64
 	for i := range sights {
 		g := &sights[i]
 		s.tips = append(s.tips, withSwapped(g.Tips, g.Knobs))
@@ -72,16 +71,11 @@ func newScene(sights []Sight, o Options) scene {
 		s.lines = append(s.lines, slices.Clone(g.Lines))
 		s.cutLines(i)
 		s.cutTips(i)
-		if i > 0 {
-			gaps = append(gaps, (g.Ms-sights[i-1].Ms)/1000)
-		}
+		lo, hi := max(i-1, 0), min(i+1, len(sights)-1)
+		s.gaps = append(s.gaps, (sights[hi].Ms-sights[lo].Ms)/1000/max(1, float64(hi-lo)))
 	}
 	s.steady()
 	s.stillTips()
-	if len(gaps) > 0 {
-		slices.Sort(gaps)
-		s.gap = gaps[len(gaps)/2]
-	}
 	return s
 }
 
@@ -121,9 +115,9 @@ func (s *scene) stillTips() {
 		still[f] = make([]bool, len(s.sights[f].Tips))
 	}
 	for f := range s.sights {
-		here := s.handRows(f)
+		here := s.hands(f)
 		for g := f + 1; here != nil && g < len(s.sights) && s.sights[g].Ms-s.sights[f].Ms <= stillMs; g++ {
-			there := s.handRows(g)
+			there := s.hands(g)
 			if there == nil {
 				continue
 			}
@@ -167,7 +161,7 @@ func (s *scene) cutTips(f int) {
 	from, sigma, ok := Peak{}, 0.0, false
 	if len(g.Knobs) > 0 {
 		from, sigma, ok = g.Knobs[0], math.Sqrt(s.endVar(g.Knobs[0], ofKnob))*s.scale, true
-	} else if h := s.handRows(f); h != nil {
+	} else if h := s.hands(f); h != nil {
 		from, sigma, ok = Peak{X: h[0].z * s.scale, Y: h[1].z * s.scale}, math.Sqrt(h[0].r)*s.scale, true
 	}
 	for j := range g.Tips {
@@ -203,13 +197,13 @@ func (s *scene) shared(f, tip, knob int) bool {
 	return tip-len(g.Tips) == knob || knob-len(g.Knobs) == tip
 }
 
-// held is by how much to grow the variance of an error that stays for about
-// hold seconds, so that many frames of it say no more than they do.
-func (s *scene) held(hold float64) float64 {
-	if s.gap <= 0 {
+// held is by how much to grow the variance of an error of frame f that stays for
+// about hold seconds, so that many frames of it say no more than they do.
+func (s *scene) held(f int, hold float64) float64 {
+	if s.gaps[f] <= 0 {
 		return 1
 	}
-	return 1 + 2*hold/s.gap
+	return 1 + 2*hold/s.gaps[f]
 }
 
 // pick says which candidates of a frame are taken for the bat; -1: none.
@@ -284,15 +278,15 @@ func (s *scene) axisRows(l Line, x *vec) []row {
 	}
 }
 
-// reachRows measures how long the bat may look and, where the line has an end,
-// that the tip is there. They are for frames in which the tip itself was not
-// seen: blur and a barrel of the background's colour shorten a line.
-func (s *scene) reachRows(l Line, x *vec, p *cov) []row {
+// reachRows measures how long the bat may look in frame f and, where the line has
+// an end, that the tip is there. They are for frames in which the tip itself was
+// not seen: blur and a barrel of the background's colour shorten a line.
+func (s *scene) reachRows(f int, l Line, x *vec, p *cov) []row {
 	ux, uy, _ := s.along(l, x)
 	base := sq(lineShareSigma * s.bat)
 	known := ux*ux*p[dx][dx] + 2*ux*uy*p[dx][dy] + uy*uy*p[dy][dy]
 	rows := []row{{at: [4]int{dx, dy}, co: [4]float64{ux, uy}, z: lineShare * s.bat,
-		r: base * (1 + (s.held(lineHoldS)-1)*math.Min(1, base/known))}}
+		r: base * (1 + (s.held(f, lineHoldS)-1)*math.Min(1, base/known))}}
 	if l.ReachPx > 0 {
 		rows = append(rows, row{at: [4]int{kx, ky, dx, dy}, co: [4]float64{ux, uy, ux, uy},
 			z: (ux*l.X + uy*l.Y + l.ReachPx) / s.scale, r: sq(reachErrorIn)})
@@ -300,8 +294,18 @@ func (s *scene) reachRows(l Line, x *vec, p *cov) []row {
 	return rows
 }
 
-// handRows measures the middle of the hands; none when neither is found.
+// handRows measures the middle of the hands; none when neither is found. Their
+// error stays for a while.
 func (s *scene) handRows(f int) []row {
+	rows := s.hands(f)
+	for i := range rows {
+		rows[i].r *= s.held(f, handHoldS)
+	}
+	return rows
+}
+
+// hands is handRows for a frame on its own.
+func (s *scene) hands(f int) []row {
 	var x, y, v, m float64
 	for _, h := range s.sights[f].Hands {
 		if h.Found() {
@@ -315,7 +319,7 @@ func (s *scene) handRows(f int) []row {
 	if m == 1 {
 		sigma = math.Hypot(sigma, fistIn/2)
 	}
-	r := sigma * sigma * s.held(handHoldS)
+	r := sigma * sigma
 	return []row{
 		{at: [4]int{kx, dx}, co: [4]float64{1, gripShare}, z: x / m / s.scale, r: r},
 		{at: [4]int{ky, dy}, co: [4]float64{1, gripShare}, z: y / m / s.scale, r: r},

@@ -119,7 +119,7 @@ func (s *scene) rowsOf(i int, p pick, x *vec, cov *cov) (rows []row, tags []tagg
 	if p.line >= 0 {
 		add(ofLine, s.axisRows(s.lines[i][p.line], x)...)
 		if p.tip < 0 {
-			add(ofReach, s.reachRows(s.lines[i][p.line], x, cov)...)
+			add(ofReach, s.reachRows(i, s.lines[i][p.line], x, cov)...)
 		}
 	}
 	if w, ok := s.lengthRow(x); ok {

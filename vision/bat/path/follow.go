@@ -190,7 +190,7 @@ func (s *scene) branchEnd(front []beam, f int, k kind) []beam {
 		return front
 	}
 	none := leftOver(len(peaks), func(i int) float64 { return peaks[i].Score })
-	share := s.share()
+	share := s.share(f)
 	rows := make([][2]row, len(peaks))
 	for i, p := range peaks {
 		rows[i] = s.endRows(p, k)
@@ -224,7 +224,7 @@ func (s *scene) branchLine(front []beam, f int) []beam {
 		return front
 	}
 	none := leftOver(len(lines), func(i int) float64 { return lines[i].Score })
-	share := s.share()
+	share := s.share(f)
 	var kids []child
 	for i := range front {
 		b := &front[i]
@@ -240,7 +240,7 @@ func (s *scene) branchLine(front []beam, f int) []beam {
 	return s.spawn(front, kids, func(b *beam, j int) {
 		rows := s.axisRows(lines[j], &b.x)
 		if b.last.pick.tip < 0 {
-			rows = append(rows, s.reachRows(lines[j], &b.x, &b.p)...)
+			rows = append(rows, s.reachRows(f, lines[j], &b.x, &b.p)...)
 		}
 		for i := range rows {
 			update(&b.x, &b.p, &rows[i])
@@ -249,15 +249,15 @@ func (s *scene) branchLine(front []beam, f int) []beam {
 	})
 }
 
-// share is what one frame's belief counts: a finder fooled by a rail stays
+// share is what the belief of frame f counts: a finder fooled by a rail stays
 // fooled for a while (foolS), so frames closer together than that do not
 // multiply their beliefs in full.
-func (s *scene) share() float64 {
+func (s *scene) share(f int) float64 {
 	const foolS = 0.01
-	if s.gap <= 0 {
+	if s.gaps[f] <= 0 {
 		return 1
 	}
-	return math.Min(1, s.gap/foolS)
+	return math.Min(1, s.gaps[f]/foolS)
 }
 
 // leftOver is the belief that none of the candidates is right.

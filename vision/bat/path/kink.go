@@ -76,7 +76,7 @@ func (s *scene) kink(f *fitted) Kink {
 	m1, m2 = m1/w, m2/w
 	best.LogLR += math.Log(w / float64(len(times)))
 	best.Ms = (t0 + m1) * 1000
-	best.SigmaMs = 1000 * math.Hypot(math.Sqrt(math.Max(0, m2-m1*m1)), s.gap/math.Sqrt(12))
+	best.SigmaMs = 1000 * math.Hypot(math.Sqrt(math.Max(0, m2-m1*m1)), s.gaps[top]/math.Sqrt(12))
 	return best
 }
 
