@@ -27,12 +27,11 @@ func (a *Analyser) addBat(ctx context.Context, file string, track *vision.Track,
 	if err != nil {
 		return err
 	}
-	// The bat's path needs a scale; a first solution of the body gives one.
-	rough, err := solve.Run(ctx, *track)
+	// The bat's path needs a scale; the body gives one.
+	scale, err := solve.Scale(ctx, *track)
 	if err != nil {
 		return err
 	}
-	scale := rough.Scale
 	if scale.PxPerIn == 0 {
 		scale = vision.Scale{PxPerIn: height / nominalHeightIn, SigmaRel: nominalSigmaRel}
 	}
