@@ -187,10 +187,12 @@ type Maker struct {
 // Track is everything vision found in one swing of a clip. Its slices belong
 // to the caller; no stage changes the Track it was given.
 type Track struct {
-	Clip     Clip      `json:"clip"`
-	Subject  Subject   `json:"subject"`
-	Window   [2]int    `json:"window"` // frame indices [first, end) looked at in full
-	Frames   []Frame   `json:"frames"` // consecutive frames, ascending Index, covering at least Window
+	Clip    Clip    `json:"clip"`
+	Subject Subject `json:"subject"`
+	Window  [2]int  `json:"window"` // frame indices [first, end) looked at in full
+	// Frames are the pictures looked at, ascending in Index: every one about the swing,
+	// some 60 a second elsewhere in Window. At tells what is known of those between.
+	Frames   []Frame   `json:"frames"`
 	Hand     Hand      `json:"hand"`
 	Sighting Sighting  `json:"sighting"`
 	Scale    Scale     `json:"scale"`
