@@ -26,10 +26,10 @@ var crowds = []struct {
 	{"ondeck_swings", [3][2]float64{{301.9, 186.8}, {314.3, 186.1}, {316.6, 184.9}}, image.Rectangle{}},
 }
 
-// crowd looks for everybody in the three pictures of a scene, or in a part of them.
-func crowd(t *testing.T, e *Estimator, name string, part image.Rectangle) []Sighting {
+// crowd looks for the hitter in the three pictures of a scene, or in a part of them.
+func crowd(t *testing.T, e *Estimator, name string, part image.Rectangle) (Choice, bool) {
 	t.Helper()
-	var seen []Sighting
+	var imgs []gocv.Mat
 	for k := range 3 {
 		path := filepath.Join("testdata", "crowd", fmt.Sprintf("%s_%d.jpg", name, k))
 		img := gocv.IMRead(path, gocv.IMReadColor)
@@ -41,20 +41,21 @@ func crowd(t *testing.T, e *Estimator, name string, part image.Rectangle) []Sigh
 			view := img.Region(part)
 			img = view.Clone()
 			view.Close()
+			defer img.Close()
 		}
-		people, err := e.Everybody(context.Background(), img)
-		if err != nil {
-			t.Fatal(err)
-		}
-		seen = append(seen, Sighting{Ms: 400 * float64(k), People: people})
+		imgs = append(imgs, img)
 	}
-	return seen
+	c, ok, err := e.FindHitter(context.Background(), len(imgs), func(k int) (gocv.Mat, float64, error) { return imgs[k], 400 * float64(k), nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c, ok
 }
 
 func TestHitterInPictures(t *testing.T) {
 	e := estimator(t)
 	for _, c := range crowds {
-		got, ok := Hitter(crowd(t, e, c.name, image.Rectangle{}))
+		got, ok := crowd(t, e, c.name, image.Rectangle{})
 		if !ok || !got.Sure() {
 			t.Errorf("%s: nobody surely the hitter", c.name)
 			continue
@@ -67,7 +68,7 @@ func TestHitterInPictures(t *testing.T) {
 		if c.others.Empty() {
 			continue
 		}
-		if got, ok := Hitter(crowd(t, e, c.name, c.others)); !ok || got.Alone || got.Sure() {
+		if got, ok := crowd(t, e, c.name, c.others); !ok || got.Alone || got.Sure() {
 			t.Errorf("%s without the hitter: somebody seen %v, alone %v, holds %.2f", c.name, ok, got.Alone, got.Holds)
 		}
 	}

@@ -2,9 +2,8 @@
 // others, and follows the hitter's body from picture to picture.
 //
 //	e, err := pose.New(ctx)             // opens three networks
-//	people, err := e.People(ctx, img)   // on a few pictures over the swing
-//	hitter, ok := pose.Hitter(sightings)
-//	f := e.Follow(hitter)
+//	hitter, ok, err := e.FindHitter(ctx, n, picture) // in a few pictures over the swing
+//	f := e.Follow(hitter.Person)
 //	look, err := f.Next(ctx, img, ms)   // on every picture
 //	look.Put(&frame)
 //	frames, report := smooth.Bodies(frames)

@@ -54,7 +54,7 @@ type Person struct {
 	Box   vision.Box // about the landmarks, px
 	ROI   ROI        // the square to look in
 	Score float64    // the landmark network's certainty that a person is there, 0..1
-	Look  Look
+	Look  Look       // without Relief: the depth network is for whom a Follower follows
 }
 
 const (
@@ -71,7 +71,7 @@ const (
 // Where nobody is found it looks as Everybody does.
 func (e *Estimator) People(ctx context.Context, img gocv.Mat) ([]Person, error) {
 	for _, in := range [...][]ROI{squares(img.Cols(), img.Rows()), tiles(img.Cols(), img.Rows())} {
-		people, err := e.peopleIn(ctx, img, in)
+		people, err := e.peopleIn(ctx, img, in, nil)
 		if err != nil {
 			return nil, fmt.Errorf("finding people: %w", err)
 		}
@@ -87,41 +87,49 @@ func (e *Estimator) People(ctx context.Context, img gocv.Mat) ([]Person, error) 
 // side. Of people a ninth as tall as that side it finds nine in ten, of people a
 // tenth every second.
 func (e *Estimator) Everybody(ctx context.Context, img gocv.Mat) ([]Person, error) {
-	people, err := e.peopleIn(ctx, img, slices.Concat(squares(img.Cols(), img.Rows()), tiles(img.Cols(), img.Rows())))
+	people, err := e.peopleIn(ctx, img, slices.Concat(squares(img.Cols(), img.Rows()), tiles(img.Cols(), img.Rows())), nil)
 	if err != nil {
 		return nil, fmt.Errorf("finding everybody: %w", err)
 	}
 	return people, nil
 }
 
-func (e *Estimator) peopleIn(ctx context.Context, img gocv.Mat, in []ROI) ([]Person, error) {
+// peopleIn adds to the people known in a picture those found in the squares.
+func (e *Estimator) peopleIn(ctx context.Context, img gocv.Mat, in []ROI, known []Person) ([]Person, error) {
 	found, err := e.detect(ctx, img, in)
 	if err != nil {
 		return nil, err
 	}
-	var out []Person
 	for _, f := range found {
+		if seenBefore(known, Person{ROI: f.roi()}) {
+			continue
+		}
 		p, ok, err := e.settle(ctx, img, f.roi())
 		if err != nil {
 			return nil, err
 		}
-		if ok && !seenBefore(out, p) {
-			out = append(out, p)
+		if ok && !seenBefore(known, p) {
+			known = append(known, p)
 		}
 	}
-	return out, nil
+	return known, nil
 }
 
 func (e *Estimator) settle(ctx context.Context, img gocv.Mat, r ROI) (p Person, ok bool, err error) {
 	var s sight
-	for k := range settle {
-		if s, err = e.see(ctx, img, r, k == settle-1); err != nil || s.presence < present {
+	for range settle {
+		if s, err = e.see(ctx, img, r, false); err != nil || s.presence < present {
 			return p, false, err
 		}
 		r = s.next()
 	}
+	return s.person(), true, nil
+}
+
+// person is somebody as a sight shows them.
+func (s *sight) person() Person {
 	look := s.look()
-	return Person{Box: bounds(look.Body), ROI: r, Score: s.presence, Look: look}, true, nil
+	return Person{Box: bounds(look.Body), ROI: s.next(), Score: s.presence, Look: look}
 }
 
 // seenBefore reports whether two squares settled on the same body.

@@ -45,6 +45,8 @@ type Choice struct {
 	Holds   float64 // how much they look like one who holds a bat where they do most, 0..1
 	Carried float64 // how far the hands went while they held, against the hips, torsos
 	Alone   bool    // nobody else was seen in any of the pictures
+	// rivalled: somebody else may hold a bat too.
+	rivalled bool
 	// HeightPx is the standing height, px: the median over the pictures in which the
 	// person was seen (see Look.StandingPx).
 	HeightPx float64
@@ -86,6 +88,9 @@ func Hitter(seen []Sighting) (hitter Choice, ok bool) {
 			best, ok = score, true
 			hitter = Choice{Person: t.people[0], Picture: t.at[0], Holds: t.holds(), Carried: t.carried(), Alone: len(tracks) == 1, HeightPx: t.heightPx()}
 		}
+	}
+	for _, t := range tracks {
+		hitter.rivalled = hitter.rivalled || t.holds() >= mayHold && (t.at[0] != hitter.Picture || t.people[0].ROI != hitter.ROI)
 	}
 	return hitter, ok
 }

@@ -56,6 +56,9 @@ func (s *sight) look() Look {
 		l.Body[i].SigmaPx = height * errorShare(mark, clear[i], depth(l.World, mark))
 	}
 	l.Head, l.HeadPx = head(l.Body, height), skullShare*height
+	if s.joints == nil {
+		return l
+	}
 	l.Head = fused(l.Head, s.joints[numJoints-1])
 	for i, mark := range jointOf {
 		l.Body[mark] = fused(l.Body[mark], s.joints[i])

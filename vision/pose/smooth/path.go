@@ -17,7 +17,7 @@ const (
 	// windowS and windowFrames are the standard deviation of the weights with
 	// which predictions around an instant choose its jerk density: long enough
 	// to tell the filters apart, short against a swing of 150 to 200 ms. The
-	// larger of the two holds.
+	// larger of the two holds, by how far apart the frames about the instant lie.
 	windowS      = 0.03
 	windowFrames = 3
 
@@ -66,10 +66,10 @@ func (s *series) path() (places [][]float64, variance []float64) {
 // minSeen is the least number of values that a path is drawn through.
 const minSeen = 8
 
-// fitNoise scales the noise variances to the spread of third differences of
-// neighbouring values, which a smooth motion hardly touches: for white noise of
-// variance r their variance is 20 r. The median keeps out the moments when it
-// does touch them.
+// fitNoise scales the noise variances to the spread of third divided differences
+// of neighbouring values, which a smooth motion hardly touches: for white noise of
+// variance r and even steps they have 20 r times the square of the last one's
+// weight. The median keeps out the moments when it does touch them.
 func (s *series) fitNoise() {
 	var seen []int
 	for i, v := range s.values {
@@ -79,10 +79,17 @@ func (s *series) fitNoise() {
 	}
 	var ratios []float64
 	for k := 3; k < len(seen); k++ {
-		a, b, c, d := seen[k-3], seen[k-2], seen[k-1], seen[k]
-		expected := s.noise[a] + 9*s.noise[b] + 9*s.noise[c] + s.noise[d]
-		for j := range s.values[a] {
-			third := s.values[d][j] - 3*s.values[c][j] + 3*s.values[b][j] - s.values[a][j]
+		four := seen[k-3 : k+1]
+		weights := s.third(four)
+		expected := 0.0
+		for m, i := range four {
+			expected += weights[m] * weights[m] * s.noise[i]
+		}
+		for j := range s.values[four[0]] {
+			third := 0.0
+			for m, i := range four {
+				third += weights[m] * s.values[i][j]
+			}
 			ratios = append(ratios, math.Abs(third)/math.Sqrt(expected))
 		}
 	}
@@ -100,6 +107,21 @@ func (s *series) fitNoise() {
 	}
 }
 
+// third is the weights of a third divided difference over four instants, up to a
+// common factor.
+func (s *series) third(of []int) (w [4]float64) {
+	span := s.t[of[3]] - s.t[of[0]]
+	for m, i := range of {
+		w[m] = 1
+		for _, j := range of {
+			if j != i {
+				w[m] *= span / (s.t[i] - s.t[j])
+			}
+		}
+	}
+	return w
+}
+
 // jerk finds the jerk density on the way to each instant: the mean, in
 // logarithms, of the grid's values weighted by how well each one's filters,
 // forward and backward, predicted the values around.
@@ -111,9 +133,10 @@ func (s *series) jerk() []float64 {
 		s.predictions(s.gridJerk(k), false, fits[k])
 		s.predictions(s.gridJerk(k), true, fits[k])
 	}
-	window := max(windowS, windowFrames*s.medianStep())
 	out := make([]float64, n)
 	for i := range n {
+		lo, hi := max(0, i-windowFrames), min(n-1, i+windowFrames)
+		window := max(windowS, windowFrames*(s.t[hi]-s.t[lo])/float64(max(1, hi-lo)))
 		var score [jerkFilters]float64
 		for j := i; j >= 0 && s.t[i]-s.t[j] < 3*window; j-- {
 			s.addScores(&score, &fits, i, j, window)
@@ -143,16 +166,4 @@ func (s *series) addScores(score *[jerkFilters]float64, fits *[jerkFilters][]flo
 
 func (s *series) gridJerk(k int) float64 {
 	return s.scale * s.scale * leastJerk * math.Pow(jerkStep, float64(k))
-}
-
-func (s *series) medianStep() float64 {
-	var steps []float64
-	for i := 1; i < len(s.t); i++ {
-		steps = append(steps, s.t[i]-s.t[i-1])
-	}
-	if len(steps) == 0 {
-		return 0
-	}
-	slices.Sort(steps)
-	return steps[len(steps)/2]
 }

@@ -38,8 +38,8 @@ const (
 //	sum (x_i - z_i)^2 / (n s^2) + sum (x_i - x_{i-1} - d_i)^2 / u_i^2
 //
 // for each landmark and axis, z the marks given, s the wander's standard
-// deviation, n the number of frames it keeps its sign for, d the steps, u their
-// standard errors. steps[i][l] leads from frame i-1 to frame i; an empty
+// deviation, n the number of frames about frame i it keeps its sign for, d the
+// steps, u their standard errors. steps[i][l] leads from frame i-1 to frame i; an empty
 // steps[i] has none. Standard errors, Seen and How stay as they are: where a
 // landmark's mark lies on the limb, flow cannot tell. The input is not changed.
 func Steps(frames []vision.Frame, steps [][]Step) []vision.Frame {
@@ -69,17 +69,15 @@ func Steps(frames []vision.Frame, steps [][]Step) []vision.Frame {
 // stretch solves one landmark over frames that all have it.
 func stretch(frames []vision.Frame, steps [][]Step, l int, height float64) {
 	n := len(frames)
-	frameMs := (frames[n-1].Ms - frames[0].Ms) / float64(n-1)
-	if !(frameMs > 0) {
-		return
-	}
-	place := wanderShare * height * math.Sqrt(max(1, wanderMs/frameMs))
-	w := 1 / (place * place)
+	wander := wanderShare * height
 	// The normal equations are tridiagonal, with one matrix for both axes.
 	diag, below := make([]float64, n), make([]float64, n)
 	rx, ry := make([]float64, n), make([]float64, n)
 	for i := range frames {
 		m := frames[i].Body[l]
+		lo, hi := max(0, i-1), min(n-1, i+1)
+		apartMs := (frames[hi].Ms - frames[lo].Ms) / float64(hi-lo)
+		w := 1 / (wander * wander * max(1, wanderMs/apartMs))
 		diag[i] += w
 		rx[i] += w * m.X
 		ry[i] += w * m.Y
@@ -90,7 +88,7 @@ func stretch(frames []vision.Frame, steps [][]Step, l int, height float64) {
 		if s.SigmaPx == 0 {
 			// The marks' own step, as uncertain as the place itself.
 			b := frames[i-1].Body[l]
-			s = Step{DX: m.X - b.X, DY: m.Y - b.Y, SigmaPx: wanderShare * height}
+			s = Step{DX: m.X - b.X, DY: m.Y - b.Y, SigmaPx: wander}
 		}
 		u := math.Hypot(s.SigmaPx, dragShare*math.Hypot(s.DX, s.DY))
 		v := 1 / (u * u)
