@@ -15,11 +15,11 @@ import (
 // C3D writes the joints' paths of a solved swing, and its events, as a C3D file in
 // little-endian floating-point form, millimetres.
 //
-// Frames of a C3D file are even in time, at the clip's capture rate; places are
-// interpolated on straight lines between the clip's own frames, and a marker is
-// invalid where either neighbour was not found or is more than two frames away. The
-// residual of a marker is its standard error in whole millimetres, from 1 to 255.
-// Event times count from the first frame.
+// Frames of a C3D file are even in time, at the clip's capture rate; a marker is
+// interpolated, or invalid, where the pictures about that instant were not looked at. Its
+// residual is its standard error in whole millimetres, from 1 to 255, and 0, with no
+// camera, where it is interpolated over a picture that was not looked at, which is how
+// the format says so. Event times count from the first frame.
 //
 // The format is that of "The C3D File Format: A Technical User Guide" (c3d.org):
 // a header, the parameter groups POINT, ANALOG (none), TRIAL and EVENT, and the data,
@@ -31,7 +31,7 @@ func C3D(w io.Writer, t vision.Track, tl phases.Timeline) error {
 	if err != nil {
 		return err
 	}
-	frames := m.even()
+	frames := m.samples
 	if len(frames) > math.MaxUint16 {
 		return fmt.Errorf("markers of clip %s: %d frames are more than a C3D file has", t.Clip.Name, len(frames))
 	}
@@ -83,9 +83,12 @@ func C3D(w io.Writer, t vision.Track, tl phases.Timeline) error {
 	for _, f := range frames {
 		for _, p := range f {
 			quad := []float64{0, 0, 0, -1}
-			if p.ok {
+			switch {
+			case p.ok && p.seen:
 				// The high byte says that camera 1 saw it.
 				quad = []float64{p.x, p.y, p.z, 0x100 + math.Round(min(max(p.sigma, 1), 255))}
+			case p.ok:
+				quad = []float64{p.x, p.y, p.z, 0}
 			}
 			b.Write(floats(quad))
 		}
@@ -102,43 +105,6 @@ const (
 	c3dKey = 0x50 // of header and parameters
 	intel  = 84   // little-endian numbers
 )
-
-// even are the frames at even times from the first, at the capture rate.
-func (m *motion) even() [][]place {
-	step := 1000 / m.fps
-	var out [][]place
-	last := len(m.ms) - 1
-	for k, i := 0, 0; float64(k)*step <= m.ms[last]+step/100; k++ {
-		at := float64(k) * step
-		for i < last-1 && m.ms[i+1] <= at {
-			i++
-		}
-		j := min(i+1, last)
-		gap := m.ms[j] - m.ms[i]
-		share := 0.0
-		if gap > 0 {
-			share = min(max((at-m.ms[i])/gap, 0), 1)
-		}
-		const close = .001 // frames: the clip's own
-		var f []place
-		for n, a := range m.frames[i] {
-			b := m.frames[j][n]
-			switch {
-			case share*gap < close*step:
-				f = append(f, a)
-			case (1-share)*gap < close*step:
-				f = append(f, b)
-			case !a.ok || !b.ok || gap > 2*step*(1+close):
-				f = append(f, place{})
-			default:
-				mid := func(p, q float64) float64 { return p + share*(q-p) }
-				f = append(f, place{x: mid(a.x, b.x), y: mid(a.y, b.y), z: mid(a.z, b.z), sigma: mid(a.sigma, b.sigma), ok: true})
-			}
-		}
-		out = append(out, f)
-	}
-	return out
-}
 
 // parameterSection is the second part of a C3D file: groups and their parameters.
 type parameterSection struct{ b bytes.Buffer }

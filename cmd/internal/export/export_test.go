@@ -324,3 +324,65 @@ func TestTRCSaysWhyNot(t *testing.T) {
 type full struct{}
 
 func (full) Write([]byte) (int, error) { return 0, os.ErrClosed }
+
+// Of a track that leaves out pictures the files hold as many samples as the clip's rate
+// has: those of the whole track where it was looked at, close by elsewhere. In C3D a
+// residual of 0 says that a point is interpolated (c3d.org, Notes for programmers).
+func TestPicturesLeftOutAreInterpolated(t *testing.T) {
+	whole := track(t, "s77001_04")
+	tl, err := phases.Find(whole)
+	if err != nil {
+		t.Fatal(err)
+	}
+	contact := 0.0
+	for _, e := range tl.Events {
+		if e.ID == phases.Contact && e.Found {
+			contact = e.Ms
+		}
+	}
+	some := truth.Sparse(whole, contact)
+	var trc, trcWhole, points bytes.Buffer
+	if err := errors.Join(TRC(&trc, "a.trc", some), TRC(&trcWhole, "a.trc", whole), C3D(&points, some, tl)); err != nil {
+		t.Fatal(err)
+	}
+	got, want, c3d := readTRC(t, &trc), readTRC(t, &trcWhole), readC3D(t, points.Bytes())
+	last, _ := whole.LookedAt(some.Frames[len(some.Frames)-1].Index)
+	if n := last + 1; len(got.times) != n || len(c3d.points) != n || len(some.Frames) > n*4/5 {
+		t.Fatalf("%d rows, %d frames of %d pictures, %d looked at", len(got.times), len(c3d.points), n, len(some.Frames))
+	}
+	tip := slices.Index(got.markers, "bat_tip")
+	for i, row := range got.at {
+		_, looked := some.LookedAt(whole.Frames[i].Index)
+		near := 4.0 // mm: vision.Track.Between
+		if looked {
+			near = 0.001
+		}
+		if math.Abs(got.times[i]-want.times[i]) > 1e-6 {
+			t.Errorf("row %d at %v s, want %v", i, got.times[i], want.times[i])
+		}
+		for axis := range 3 {
+			if d := math.Abs(row[tip][axis] - want.at[i][tip][axis]); !(d <= near) {
+				t.Errorf("row %d, axis %d: the tip is %.3f mm off, looked at: %v", i, axis, d, looked)
+			}
+		}
+		if r := c3d.points[i][tip].residual; r < 0 || (r > 0) != looked {
+			t.Errorf("frame %d: residual %v, looked at: %v", i, r, looked)
+		}
+	}
+	// A stretch that nobody looked at is empty.
+	some.Frames, some.Solution.Frames = slices.Delete(some.Frames, 10, 20), slices.Delete(some.Solution.Frames, 10, 20)
+	trc.Reset()
+	points.Reset()
+	if err := errors.Join(TRC(&trc, "a.trc", some), C3D(&points, some, tl)); err != nil {
+		t.Fatal(err)
+	}
+	got, c3d = readTRC(t, &trc), readC3D(t, points.Bytes())
+	from, to := some.Frames[9].Index, some.Frames[10].Index
+	for i := range got.at {
+		index := whole.Frames[i].Index
+		gone := index > from && index < to
+		if math.IsNaN(got.at[i][tip][0]) != gone || (c3d.points[i][tip].residual < 0) != gone {
+			t.Errorf("picture %d, between %d and %d: %v, residual %v", index, from, to, got.at[i][tip], c3d.points[i][tip].residual)
+		}
+	}
+}

@@ -26,27 +26,32 @@ func markers() []string {
 	return append(out, "head", "bat_knob", "bat_tip")
 }
 
-// place is a marker in one frame, millimetres. sigma is the root of the mean of its
+// place is a marker at one instant, millimetres. sigma is the root of the mean of its
 // three variances. One that was not found is not ok.
 type place struct {
 	x, y, z, sigma float64
 	ok             bool
+	seen           bool // false: from pictures before and after one that nobody looked at
 }
 
 // motion is a solved swing as marker files have it: X toward the pitcher, Y up, Z
 // to the side that a right-handed hitter's chest faces, a right-handed frame whose
 // origin is on the ground between the ankles at load. A left-handed hitter, who is
 // mirrored in the solution, is turned back.
+//
+// Marker files claim an even rate, which is the clip's capture rate here, whichever of
+// its pictures were looked at: a sample that lies between two of them is on the straight
+// line (vision.Track.Between), and none is ok where they are too far apart for that.
 type motion struct {
-	fps    float64
-	first  int       // frame of the clip
-	ms     []float64 // from the first frame on
-	frames [][]place // by frame, then as in markers
+	fps     float64
+	first   int       // picture of the clip at the first sample
+	samples [][]place // each as in markers
 }
 
 // newMotion reads a track. Errors: ErrNoClock, ErrNoSolution.
 func newMotion(t vision.Track) (*motion, error) {
-	if !t.Clip.Clock.Known || !(t.Clip.Clock.CaptureFPS > 0) {
+	fps := t.Clip.Clock.CaptureFPS
+	if !t.Clip.Clock.Known || !(fps > 0) {
 		return nil, fmt.Errorf("markers of clip %s: %w", t.Clip.Name, ErrNoClock)
 	}
 	if t.Solution == nil || len(t.Solution.Frames) != len(t.Frames) || len(t.Frames) == 0 {
@@ -56,19 +61,29 @@ func newMotion(t vision.Track) (*motion, error) {
 	if t.Hand.Bats == vision.SideLeft {
 		flip = -1
 	}
-	m := &motion{fps: t.Clip.Clock.CaptureFPS, first: t.Frames[0].Index}
-	for i, p := range t.Solution.Frames {
-		m.ms = append(m.ms, t.Frames[i].Ms-t.Frames[0].Ms)
-		body := p.Body
-		if len(body) == 0 {
-			body = make([]vision.Point3, vision.NumLandmarks)
+	m := &motion{fps: fps, first: t.Frames[0].Index}
+	from, to := t.Frames[0].Ms, t.Frames[len(t.Frames)-1].Ms
+	const late = .01 // of a sample: a capture rate is rounded
+	for k := range int((to-from)*fps/1000+late) + 1 {
+		sample := make([]place, len(markers()))
+		if i, j, share, ok := t.Between(min(from+float64(k)*1000/fps, to)); ok {
+			a, b := points(t.Solution.Frames[i]), points(t.Solution.Frames[j])
+			for n := range sample {
+				q := a[n].Toward(b[n], share)
+				sample[n] = place{x: q.X * mmPerInch, y: q.Y * mmPerInch, z: flip * q.Z * mmPerInch,
+					sigma: math.Sqrt((q.SX*q.SX+q.SY*q.SY+q.SZ*q.SZ)/3) * mmPerInch, ok: q.Valid, seen: t.Frames[j].Index-t.Frames[i].Index <= 1}
+			}
 		}
-		var frame []place
-		for _, q := range append(body[:len(body):len(body)], p.Head, p.Knob, p.Tip) {
-			frame = append(frame, place{x: q.X * mmPerInch, y: q.Y * mmPerInch, z: flip * q.Z * mmPerInch,
-				sigma: math.Sqrt((q.SX*q.SX+q.SY*q.SY+q.SZ*q.SZ)/3) * mmPerInch, ok: q.Valid})
-		}
-		m.frames = append(m.frames, frame)
+		m.samples = append(m.samples, sample)
 	}
 	return m, nil
+}
+
+// points are those of markers in one frame.
+func points(p vision.Pose3) []vision.Point3 {
+	body := p.Body
+	if len(body) == 0 {
+		body = make([]vision.Point3, vision.NumLandmarks)
+	}
+	return append(body[:len(body):len(body)], p.Head, p.Knob, p.Tip)
 }

@@ -10,8 +10,9 @@ import (
 )
 
 // TRC writes the joints' paths of a solved swing as a track row column file, in
-// millimetres and seconds, one row a frame at the time it was taken. A marker that
-// was not found in a frame has empty fields. name is the file's, for its header.
+// millimetres and seconds: the samples of a C3D file, a row each at the clip's capture
+// rate. A marker that was not found has empty fields; the format cannot say which are
+// interpolated. name is the file's, for its header.
 //
 // The format is that of the OpenSim documentation, "Marker (.trc) files": five
 // head lines, tabs between fields.
@@ -26,15 +27,15 @@ func TRC(w io.Writer, name string, t vision.Track) error {
 	b := bufio.NewWriter(w)
 	fmt.Fprintf(b, "PathFileType\t4\t(X/Y/Z)\t%s\n", name)
 	fmt.Fprint(b, "DataRate\tCameraRate\tNumFrames\tNumMarkers\tUnits\tOrigDataRate\tOrigDataStartFrame\tOrigNumFrames\n")
-	fmt.Fprintf(b, "%g\t%g\t%d\t%d\tmm\t%g\t%d\t%d\n", m.fps, m.fps, len(m.frames), len(names), m.fps, m.first+1, len(m.frames))
+	fmt.Fprintf(b, "%g\t%g\t%d\t%d\tmm\t%g\t%d\t%d\n", m.fps, m.fps, len(m.samples), len(names), m.fps, m.first+1, len(m.samples))
 	fmt.Fprintf(b, "Frame#\tTime\t%s\t\t\n\t", strings.Join(names, "\t\t\t"))
 	for i := range names {
 		fmt.Fprintf(b, "\tX%d\tY%d\tZ%d", i+1, i+1, i+1)
 	}
 	fmt.Fprint(b, "\n\n")
-	for i, frame := range m.frames {
-		fmt.Fprintf(b, "%d\t%.6f", i+1, m.ms[i]/1000)
-		for _, p := range frame {
+	for i, sample := range m.samples {
+		fmt.Fprintf(b, "%d\t%.6f", i+1, float64(i)/m.fps)
+		for _, p := range sample {
 			if p.ok {
 				fmt.Fprintf(b, "\t%.3f\t%.3f\t%.3f", p.x, p.y, p.z)
 			} else {

@@ -48,9 +48,9 @@ type shot struct {
 	caption string
 }
 
-// shots lays out the film: from before the first event to after the last, four
-// times slower than it was, held for a moment where there is something to see.
-// Without a clock every frame is shown twice.
+// shots lays out the film: every picture of the clip, looked at or not, from before the
+// first event to after the last, four times slower than it was, held for a moment where
+// there is something to see. Without a clock every picture is shown twice.
 func shots(t vision.Track, tl phases.Timeline) []shot {
 	from, to := math.Inf(1), math.Inf(-1)
 	at := map[int]string{}
@@ -73,14 +73,17 @@ func shots(t vision.Track, tl phases.Timeline) []shot {
 	}
 	var out []shot
 	due := 0.0
-	for _, f := range t.Frames {
-		if i := float64(f.Index); i < from-lead || i > to+lead {
+	if len(t.Frames) == 0 {
+		return nil
+	}
+	for i := t.Frames[0].Index; i <= t.Frames[len(t.Frames)-1].Index; i++ {
+		if f := float64(i); f < from-lead || f > to+lead {
 			continue
 		}
 		due += per
-		s := shot{frame: f.Index, repeat: int(due)}
+		s := shot{frame: i, repeat: int(due)}
 		due -= math.Floor(due)
-		if words := at[f.Index]; words != "" {
+		if words := at[i]; words != "" {
 			s.caption, s.repeat = words, s.repeat+filmFPS*holdMs/1000
 		}
 		if s.repeat > 0 {
@@ -101,7 +104,7 @@ func Still(ctx context.Context, path string, t vision.Track, tl phases.Timeline,
 	frame := int(math.Round(e.Frame))
 	cut := around(t, []shot{{frame: frame}})
 	err := each(ctx, path, t.Clip, []shot{{frame: frame}}, func(s shot, img *gocv.Mat) error {
-		if err := analysis.Sketch(img, t, tl, frame); err != nil {
+		if err := sketch(img, t, tl, frame); err != nil {
 			return err
 		}
 		part := img.Region(cut)
@@ -121,6 +124,13 @@ func Still(ctx context.Context, path string, t vision.Track, tl phases.Timeline,
 		return nil, fmt.Errorf("still of clip %s: %w", t.Clip.Name, err)
 	}
 	return out, nil
+}
+
+// sketch draws the lines of a frame, those of vision.Track.At where it was not looked
+// at. The error is analysis.ErrNotTracked where it has none.
+func sketch(img *gocv.Mat, t vision.Track, tl phases.Timeline, frame int) error {
+	with, _ := t.With(frame)
+	return analysis.Sketch(img, with, tl, frame)
 }
 
 // Film writes the swing, slowed, with its lines, as MP4 (H.264) to the file mp4 and
@@ -170,15 +180,9 @@ func Film(ctx context.Context, path string, t vision.Track, tl phases.Timeline, 
 // around is the part of the picture that the hitter and the bat keep to in the frames
 // of list, with some ground and sky about them; all of it when neither was found.
 func around(t vision.Track, list []shot) image.Rectangle {
-	in := map[int]bool{}
-	for _, s := range list {
-		in[s.frame] = true
-	}
 	var box image.Rectangle
-	for _, f := range t.Frames {
-		if !in[f.Index] {
-			continue
-		}
+	for _, s := range list {
+		f, _ := t.At(s.frame)
 		for _, m := range append(f.Body[:len(f.Body):len(f.Body)], f.Head, f.Knob, f.Tip) {
 			if m.Found() {
 				x, y := int(m.X), int(m.Y)
@@ -206,7 +210,8 @@ func draw(ctx context.Context, path string, t vision.Track, tl phases.Timeline, 
 	small := gocv.NewMat()
 	defer small.Close()
 	return each(ctx, path, t.Clip, list, func(s shot, img *gocv.Mat) error {
-		if err := analysis.Sketch(img, t, tl, s.frame); err != nil {
+		// A picture far from all that were looked at is shown without lines.
+		if err := sketch(img, t, tl, s.frame); err != nil && !errors.Is(err, analysis.ErrNotTracked) {
 			return err
 		}
 		part := img.Region(cut)

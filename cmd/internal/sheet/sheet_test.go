@@ -14,16 +14,21 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"gocv.io/x/gocv"
 
 	"nightcage/metrics"
 	"nightcage/phases"
 	"nightcage/vision"
 	"nightcage/vision/clip"
 	"nightcage/vision/truth"
+	"nightcage/worker/analysis"
 )
 
 const film = "../../../testdata/clips/s77001_04.mp4"
@@ -134,6 +139,65 @@ func TestShotsKeepTime(t *testing.T) {
 		if s.caption == "" && s.repeat != 2 {
 			t.Fatalf("without a clock frame %d is shown %d times", s.frame, s.repeat)
 		}
+	}
+}
+
+// Pictures that nobody looked at are in the film, as long as they took and with lines;
+// those of a stretch far from any that was looked at are in it without.
+func TestFilmHasPicturesNobodyLookedAt(t *testing.T) {
+	whole, tl := swing(t)
+	contact := 0.0
+	for _, e := range tl.Events {
+		if e.ID == phases.Contact && e.Found {
+			contact = e.Ms
+		}
+	}
+	some := truth.Sparse(whole, contact)
+	list := shots(whole, tl)
+	if diff := cmp.Diff(list, shots(some, tl), cmp.AllowUnexported(shot{})); diff != "" {
+		t.Fatal("shots (-whole +some):\n", diff)
+	}
+	drawn := func(track vision.Track, frame int) int {
+		img := gocv.NewMatWithSize(track.Clip.Height, track.Clip.Width, gocv.MatTypeCV8UC3)
+		defer img.Close()
+		if err := sketch(&img, track, tl, frame); err != nil {
+			t.Fatalf("frame %d: %v", frame, err)
+		}
+		grey := gocv.NewMat()
+		defer grey.Close()
+		gocv.CvtColor(img, &grey, gocv.ColorBGRToGray)
+		return gocv.CountNonZero(grey)
+	}
+	between := -1
+	for _, s := range list {
+		if _, looked := some.LookedAt(s.frame); !looked {
+			between = s.frame
+			if got, want := drawn(some, s.frame), drawn(whole, s.frame); want == 0 || math.Abs(float64(got-want)) > .05*float64(want) {
+				t.Errorf("frame %d has %d px of lines, want %d", s.frame, got, want)
+			}
+		}
+	}
+	if between < 0 {
+		t.Fatal("all pictures of the film were looked at")
+	}
+	// Nobody looked at a tenth of a second about that picture.
+	i, _ := some.LookedAt(between)
+	some.Frames = slices.Delete(some.Frames, i-6, i+6)
+	some.Solution = nil
+	if _, err := Still(t.Context(), film, some, tl, phases.Event{Frame: float64(between)}); !errors.Is(err, analysis.ErrNotTracked) {
+		t.Errorf("a still without lines: %v", err)
+	}
+	pictures := 0
+	for _, s := range list {
+		pictures += s.repeat
+	}
+	var raw bytes.Buffer
+	cut := around(some, list)
+	if err := draw(t.Context(), film, some, tl, list, cut, &raw); err != nil {
+		t.Fatal(err)
+	}
+	if size := filmSize(cut); raw.Len() != 3*size.X*size.Y*pictures {
+		t.Errorf("%d bytes, want %d pictures of %v", raw.Len(), pictures, size)
 	}
 }
 
