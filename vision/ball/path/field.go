@@ -75,7 +75,7 @@ type field struct {
 	looked int       // frames looked at
 	swing  []float64 // apparent speed of the bat's tip, px/s, one per frame; 0 not known
 	most   float64   // its largest
-	fast   float64   // share of the frames in which it is at least fastShare of that
+	fast   float64   // share of the time in which it is at least fastShare of that
 }
 
 // cellIn is the side of a cell, inches: about what a forearm sweeps.
@@ -136,11 +136,25 @@ func (f *field) time() {
 		}
 		f.most = math.Max(f.most, f.swing[k])
 	}
-	for _, v := range f.swing {
-		if v >= fastShare*f.most {
-			f.fast += 1 / float64(len(f.swing))
+	f.fast = f.share(0, len(f.swing), func(k int) bool { return f.swing[k] >= fastShare*f.most })
+}
+
+// lasts is the seconds that frame k stands for: how far apart those about it lie.
+func (f *field) lasts(k int) float64 {
+	lo, hi := max(k-1, 0), min(k+1, len(f.frames)-1)
+	return f.seconds(lo, hi) / float64(hi-lo)
+}
+
+// share is the share of the time of frames [from, to) in which something is so.
+func (f *field) share(from, to int, is func(k int) bool) float64 {
+	in, all := 0.0, 0.0
+	for k := from; k < to; k++ {
+		all += f.lasts(k)
+		if is(k) {
+			in += f.lasts(k)
 		}
 	}
+	return in / all
 }
 
 // swingLog is the log odds that a time has of being the contact, by the bat's

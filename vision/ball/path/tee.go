@@ -16,7 +16,8 @@ const (
 	// The bat hides the ball for a while before or after it is hit.
 	hideMs = 60.0
 
-	clearShare = 0.8
+	// of the time
+	thereShare, clearShare = 0.9, 0.8
 
 	teeLog = 8 // log odds of a spot that goes for good just when the bat comes by
 )
@@ -58,18 +59,10 @@ func (f *field) rest(seen Seen, s Spot) (*rest, bool) {
 	if last < 0 || gone < 0 || f.frames[last].Ms-f.frames[0].Ms < stillMs || f.frames[len(f.frames)-1].Ms-f.frames[gone].Ms < awayMs {
 		return nil, false
 	}
-	// Until it went it was there in nearly every frame: a hand or a shoe rests
+	// Until it went it was there nearly all the time: a hand or a shoe rests
 	// too, but comes and goes.
-	there, looked := 0, 0
-	for k := 0; k <= last; k++ {
-		if v := s.Left[k]; !math.IsNaN(v) {
-			looked++
-			if v < stillLeft {
-				there++
-			}
-		}
-	}
-	if float64(there) < 0.9*float64(looked) {
+	looked := f.share(0, last+1, func(k int) bool { return !math.IsNaN(s.Left[k]) })
+	if f.share(0, last+1, func(k int) bool { return s.Left[k] < stillLeft }) < thereShare*looked {
 		return nil, false
 	}
 	// It lies clear of hitter and bat, before and after: what leaves with a body
@@ -77,13 +70,7 @@ func (f *field) rest(seen Seen, s Spot) (*rest, bool) {
 	p := point{s.X, s.Y}
 	b := Blob{X: s.X, Y: s.Y}
 	for _, span := range [][2]int{{0, last}, {gone, len(f.frames)}} {
-		clear := 0
-		for k := span[0]; k < span[1]; k++ {
-			if f.worth(k, &b) == 0 {
-				clear++
-			}
-		}
-		if float64(clear) < clearShare*float64(span[1]-span[0]) {
+		if f.share(span[0], span[1], func(k int) bool { return f.worth(k, &b) == 0 }) < clearShare {
 			return nil, false
 		}
 	}
