@@ -250,8 +250,8 @@ func (b *batFit) smooth(s *normal) {
 		// A steady turn has third differences of its own: with x the chord
 		// between the middle frames, d3 - 3 d2 + 3 d1 - d0 = -|x|^2 x (equal
 		// steps). Giving them back leaves what is not steady.
-		x := r3.Sub(b.dir[i+2], b.dir[i+1])
-		turn := c[3] * r3.Norm2(x)
+		x, dt := r3.Sub(b.dir[i+2], b.dir[i+1]), t[2]-t[1]
+		turn := r3.Norm2(x) / (dt * dt * dt)
 		var late r3.Vec // sum of c * v * (t - break)+
 		if i <= before && before < i+3 {
 			for k := range t {

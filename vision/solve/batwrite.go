@@ -101,17 +101,20 @@ func (b *batFit) derivative(i int) (w [3]float64, ok bool) {
 }
 
 // arcOverChord is by how much the three-point derivative of a steadily turning
-// direction falls short of its rate: with an angle a from frame to frame it sees
-// the sine of a.
+// direction falls short of its rate: of an angle a to a neighbouring frame it sees
+// the sine.
 func (b *batFit) arcOverChord(i int) float64 {
-	if i == 0 || i+1 >= len(b.dir) {
+	w, ok := b.derivative(i)
+	if !ok {
 		return 1
 	}
-	a := math.Acos(max(-1, min(1, r3.Dot(b.dir[i-1], b.dir[i+1])))) / 2
-	if a < 1e-3 {
+	a := math.Acos(max(-1, min(1, r3.Dot(b.dir[i-1], b.dir[i+1]))))
+	if a < 2e-3 {
 		return 1
 	}
-	return a / math.Sin(a)
+	before, after := b.looks[i].ms-b.looks[i-1].ms, b.looks[i+1].ms-b.looks[i].ms
+	all := before + after
+	return a / (all / 1000) / (w[2]*math.Sin(a*after/all) - w[0]*math.Sin(a*before/all))
 }
 
 // giveBack is what the loss at the break takes from the tip's velocity at frame

@@ -32,6 +32,8 @@ const (
 	// plate: the tip is 10 in further from the plate than the knob, give or
 	// take 15.
 	leanIn, leanSigmaIn = 10.0, 15.0
+	// for so long a lean tells nothing new
+	leanLastsMs = 100.0
 )
 
 // turnCue fills, for every frame, how much it costs to have the tip on the
@@ -103,8 +105,12 @@ func (b *batFit) chooseSigns(peakMs float64) []bool {
 			}
 			return c
 		}
+		lasts := signStepMs
+		if k > 0 {
+			lasts = l.ms - b.looks[at[k-1]].ms
+		}
 		lean := b.length()*r3.Dot(dirs[k][sgn], b.cam.axisZ) + leanIn
-		return lean * lean / (leanSigmaIn * leanSigmaIn) * signStepMs / 100
+		return lean * lean / (leanSigmaIn * leanSigmaIn) * min(1, lasts/leanLastsMs)
 	}
 	triple := func(k, s0, s1, s2 int) float64 {
 		h1, h2 := (b.looks[at[k-1]].ms-b.looks[at[k-2]].ms)/1000, (b.looks[at[k]].ms-b.looks[at[k-1]].ms)/1000
@@ -224,7 +230,7 @@ func (b *batFit) cueSigns() []bool {
 	}
 	k := 0
 	for i := range out {
-		for k+1 < len(known) && known[k+1]-i <= i-known[k] {
+		for k+1 < len(known) && b.looks[known[k+1]].ms-b.looks[i].ms <= b.looks[i].ms-b.looks[known[k]].ms {
 			k++
 		}
 		out[i] = out[known[k]]

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"sort"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -39,10 +40,8 @@ func Struck(ctx context.Context, track vision.Track, contactMs, sigmaMs float64)
 	if !ok {
 		return track, nil
 	}
-	step := 1e3 / 240.0
-	if n := len(t.looks); n > 1 {
-		step = (t.looks[n-1].ms - t.looks[0].ms) / float64(n-1)
-	}
+	k := sort.Search(len(t.looks)-2, func(i int) bool { return t.looks[i+1].ms > contactMs })
+	step := t.looks[k+1].ms - t.looks[k].ms
 	sigma := max(sigmaMs, 0.3)
 	reach := max(2*sigma, step)
 	at, _, _ := t.bestBreak(contactMs-reach, contactMs+reach, func(ms float64) float64 { return sq((ms - contactMs) / sigma) })
