@@ -273,8 +273,8 @@ func (rm *Room) people(ctx context.Context, p *comparePage, ids [2]string) error
 type ghost struct {
 	Names []string `json:"names"`
 	First int      `json:"first"`
-	// Frames have x toward the pitcher, y up, z to the side that the chest faces, of
-	// each name; null where a point was not had. Left-handed hitters are mirrored.
+	// Frames, of every picture, have x toward the pitcher, y up, z to the side that the
+	// chest faces, of each name; null where a point was not had. Left-handed hitters are mirrored.
 	Frames [][]*[3]float64 `json:"frames"`
 }
 
@@ -304,7 +304,8 @@ func newGhost(t vision.Track) (g ghost, ok bool) {
 		g.Names = append(g.Names, roleName(t.Hand, vision.Landmark(l)))
 	}
 	g.Names = append(g.Names, "head", "knob", "tip")
-	for _, p := range t.Solution.Frames {
+	for index := g.First; index <= t.Frames[len(t.Frames)-1].Index; index++ {
+		p, _ := t.PoseAt(index)
 		frame := make([]*[3]float64, len(g.Names))
 		if len(p.Body) == vision.NumLandmarks && p.Body[vision.LeftHip].Valid && p.Body[vision.RightHip].Valid {
 			l, r := p.Body[vision.LeftHip], p.Body[vision.RightHip]

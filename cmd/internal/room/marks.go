@@ -9,7 +9,8 @@ import (
 	"nightcage/vision"
 )
 
-// marks is a track as the page draws it. Places are px of the clip, to a tenth.
+// marks is a track as the page draws it, with every picture from its first to its last.
+// Places are px of the clip, to a tenth.
 type marks struct {
 	First  int         `json:"first"` // index of Frames[0]
 	Names  []string    `json:"names"` // of the body's points
@@ -26,6 +27,9 @@ type markFrame struct {
 	Knob *placeMark `json:"k,omitempty"`
 	Tip  *placeMark `json:"t,omitempty"`
 	Ball *placeMark `json:"o,omitempty"`
+	// Between says that nobody looked at the picture: marks are those of vision.Track.At,
+	// none where it has none.
+	Between bool `json:"between,omitempty"`
 }
 
 type placeMark struct {
@@ -51,7 +55,7 @@ func place(m vision.Mark) *placeMark {
 	return &placeMark{tenth(m.X), tenth(m.Y), howLetter(m.How)}
 }
 
-// marks sends where body, bat and ball are in every frame.
+// marks sends where body, bat and ball are in every picture.
 func (rm *Room) marks(w http.ResponseWriter, r *http.Request) error {
 	s, _, _, err := rm.version(r)
 	if err != nil {
@@ -81,8 +85,10 @@ func newMarks(track vision.Track, timed bool) marks {
 	case vision.SideLeft:
 		m.Lead = "right"
 	}
-	for _, f := range track.Frames {
-		d := markFrame{Knob: place(f.Knob), Tip: place(f.Tip), Ball: place(f.Ball)}
+	for index := m.First; index <= track.Frames[len(track.Frames)-1].Index; index++ {
+		f, _ := track.At(index)
+		_, looked := track.LookedAt(index)
+		d := markFrame{Knob: place(f.Knob), Tip: place(f.Tip), Ball: place(f.Ball), Between: !looked}
 		for _, b := range f.Body {
 			d.Body = append(d.Body, tenth(b.X), tenth(b.Y))
 			d.How += howLetter(b.How)
@@ -91,7 +97,7 @@ func newMarks(track vision.Track, timed bool) marks {
 			d.Head = []float64{tenth(f.Head.X), tenth(f.Head.Y), tenth(f.HeadRadiusPx)}
 		}
 		m.Frames = append(m.Frames, d)
-		m.Ms = append(m.Ms, tenth(f.Ms))
+		m.Ms = append(m.Ms, tenth(track.Clip.Times[index].Ms))
 	}
 	return m
 }

@@ -51,6 +51,9 @@ func (rm *Room) stages(jobID string, n int) (*stages, error) {
 	if err == nil && len(s.Track.Frames) == 0 {
 		err = errors.New("a track without frames")
 	}
+	if err == nil && s.Track.Frames[len(s.Track.Frames)-1].Index >= len(s.Track.Clip.Times) {
+		err = errors.New("a track of pictures that the clip does not have")
+	}
 	if err != nil {
 		return nil, fmt.Errorf("%w: %s: %w", worker.ErrDamaged, key, err)
 	}

@@ -4,10 +4,10 @@
 package correct
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -157,9 +157,17 @@ func unique(notes []string) (out []string) {
 const betweenMs = 150
 
 // Move returns a copy of the track with marks where a person put them. In the frames
-// between two places of one point it moves by what the two moved, in proportion.
-// Nothing is solved anew. The error is ErrBad.
+// between two places of one point it moves by what the two moved, in proportion. A
+// picture that nobody had looked at gets a frame (vision.Track.With), since a person did
+// now. Nothing is solved anew. The error is ErrBad.
 func Move(track vision.Track, places []Place) (vision.Track, error) {
+	for _, p := range places {
+		with, ok := track.With(p.Frame)
+		if !ok {
+			return track, fmt.Errorf("%w: frame %d was not looked at, nor were those beside it; the nearest that was is %d", ErrBad, p.Frame, nearest(track, p.Frame))
+		}
+		track = with
+	}
 	out := track
 	out.Frames = slices.Clone(track.Frames)
 	at := map[int]int{}
@@ -192,6 +200,13 @@ func Move(track vision.Track, places []Place) (vision.Track, error) {
 		}
 	}
 	return out, nil
+}
+
+// nearest is the frame looked at that is nearest to a picture.
+func nearest(track vision.Track, index int) int {
+	return slices.MinFunc(track.Frames, func(a, b vision.Frame) int {
+		return cmp.Compare(max(a.Index-index, index-a.Index), max(b.Index-index, index-b.Index))
+	}).Index
 }
 
 // carry moves a point in the frames between two that a person put right.
@@ -236,10 +251,11 @@ func mark(f *vision.Frame, p Point) *vision.Mark {
 	return nil
 }
 
-// place makes events of instants.
+// place makes events of instants, each among the pictures of the clip, looked at or not.
 func place(track vision.Track, tl phases.Timeline, instants []Instant) ([]phases.Event, error) {
 	var out []phases.Event
-	fs := track.Frames
+	first, end := track.Frames[0].Index, track.Frames[len(track.Frames)-1].Index+1
+	times := track.Clip.Times
 	for _, n := range instants {
 		e := phases.Event{ID: n.Event, Confidence: 1, Evidence: []string{"set by hand"}}
 		if n.None {
@@ -247,19 +263,13 @@ func place(track vision.Track, tl phases.Timeline, instants []Instant) ([]phases
 			out = append(out, e)
 			continue
 		}
-		i := slices.IndexFunc(fs, func(f vision.Frame) bool { return float64(f.Index+1) > n.Frame })
-		if i < 0 || n.Frame < float64(fs[0].Index) || math.IsNaN(n.Frame) {
+		if !(n.Frame >= float64(first) && n.Frame < float64(end)) { // or NaN
 			return nil, fmt.Errorf("frame %g is not one of the swing's", n.Frame)
 		}
-		e.Found, e.Frame, e.SigmaFrames, e.Ms = true, n.Frame, instantSigma, fs[i].Ms
-		gap := 0.0
-		switch {
-		case i+1 < len(fs):
-			gap = fs[i+1].Ms - fs[i].Ms
-		case i > 0:
-			gap = fs[i].Ms - fs[i-1].Ms
-		}
-		e.Ms += (n.Frame - float64(fs[i].Index)) * gap
+		i := int(n.Frame)
+		before := min(i, len(times)-2) // the clip's last picture has the gap before it
+		gap := times[before+1].Ms - times[before].Ms
+		e.Found, e.Frame, e.SigmaFrames, e.Ms = true, n.Frame, instantSigma, times[i].Ms+(n.Frame-float64(i))*gap
 		if tl.Timed {
 			e.SigmaMs = instantSigma * gap
 		}

@@ -12,6 +12,7 @@ export interface MarkFrame {
   k?: Place;
   t?: Place;
   o?: Place;
+  between?: boolean; // nobody looked at the picture: marks lie between those of others
 }
 export interface Marks {
   first: number;
@@ -81,7 +82,7 @@ export function draw(svg: SVGSVGElement, m: Marks, frame: number, on: Set<string
     if (on.has("knob")) s += path("l-knob", past.map((p) => p.k));
     if (on.has("bat")) s += line("l-bat", xy(f.k), xy(f.t));
     if (on.has("ball")) {
-      s += past.map((p) => (p.o ? `<circle class="l-seen" cx="${p.o.x}" cy="${p.o.y}" r="2"/>` : "")).join("");
+      s += past.map((p) => (p.o && !p.between ? `<circle class="l-seen" cx="${p.o.x}" cy="${p.o.y}" r="2"/>` : "")).join("");
       if (f.o) s += `<circle class="l-ball" cx="${f.o.x}" cy="${f.o.y}" r="9"/>`;
     }
     const r = svg.viewBox.baseVal.width / 110;
