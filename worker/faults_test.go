@@ -325,8 +325,8 @@ func faultyWorker() int {
 	return 0
 }
 
-// submitter submits the clips that are named, one after the other, and says which
-// are safe.
+// submitter submits the clips that are named, a few at a time, and says which are
+// safe.
 func submitter() int {
 	n, closeAll, err := newWorker(os.Getenv("NIGHTCAGE_TEST_HOME"), script{})
 	if err != nil {
@@ -342,16 +342,27 @@ func submitter() int {
 	}
 	d := &Desk{Ledger: n.Ledger, Records: n.Records, Queue: q}
 	defer func() { d.Queue.Close() }()
-	for _, path := range filepath.SplitList(os.Getenv("NIGHTCAGE_TEST_CLIPS")) {
-		j, err := NewJob(ctx, path, testSubject, testPipeline, time.Now())
-		if err == nil {
-			_, err = d.Submit(ctx, j)
+	for these := range slices.Chunk(filepath.SplitList(os.Getenv("NIGHTCAGE_TEST_CLIPS")), 3) {
+		var jobs []Job
+		for _, path := range these {
+			j, err := NewJob(ctx, path, testSubject, testPipeline, time.Now())
+			if err != nil {
+				fmt.Fprintln(os.Stderr, err)
+				return 1
+			}
+			jobs = append(jobs, j)
 		}
-		if err != nil {
-			fmt.Fprintln(os.Stderr, err)
+		_, errs := d.SubmitAll(ctx, jobs)
+		for i, err := range errs {
+			if err != nil {
+				fmt.Fprintln(os.Stderr, err)
+				continue
+			}
+			fmt.Fprintln(os.Stderr, "safe "+jobs[i].ID)
+		}
+		if errors.Join(errs...) != nil {
 			return 1
 		}
-		fmt.Fprintln(os.Stderr, "safe "+j.ID)
 	}
 	return 0
 }

@@ -138,32 +138,36 @@ func (l *Ledger) tx(ctx context.Context, what string, f func(*sql.Tx) error) err
 // delivery only becomes ours.
 func (l *Ledger) Add(ctx context.Context, j Job) (e Entry, created bool, err error) {
 	err = l.tx(ctx, "add "+j.ID, func(tx *sql.Tx) error {
-		first := StateSubmitted
-		if j.Low {
-			first = StateHeld
-		}
-		created, err = l.insert(ctx, tx, j, first, true)
-		if err == nil && !created {
-			_, err = tx.ExecContext(ctx, `UPDATE jobs SET ours=1 WHERE id=?`, j.ID)
-		}
-		if err != nil {
-			return err
-		}
-		e, err = getEntry(ctx, tx, j.ID)
+		e, created, err = l.add(ctx, tx, j, 0)
 		return err
 	})
 	return e, created, err
 }
 
-func (l *Ledger) insert(ctx context.Context, tx *sql.Tx, j Job, s State, ours bool) (bool, error) {
+func (l *Ledger) add(ctx context.Context, tx *sql.Tx, j Job, sends int) (e Entry, created bool, err error) {
+	first := StateSubmitted
+	if j.Low {
+		first, sends = StateHeld, 0
+	}
+	created, err = l.insert(ctx, tx, j, first, true, sends)
+	if err == nil && !created {
+		_, err = tx.ExecContext(ctx, `UPDATE jobs SET ours=1 WHERE id=?`, j.ID)
+	}
+	if err == nil {
+		e, err = getEntry(ctx, tx, j.ID)
+	}
+	return e, created, err
+}
+
+func (l *Ledger) insert(ctx context.Context, tx *sql.Tx, j Job, s State, ours bool, sends int) (bool, error) {
 	b, err := json.Marshal(j)
 	if err != nil {
 		return false, err
 	}
 	now := l.now().UnixMilli()
-	res, err := tx.ExecContext(ctx, `INSERT INTO jobs(id,job,hitter,team,state,ours,submitted_ms,changed_ms)
-		VALUES(?,?,?,?,?,?,?,?) ON CONFLICT(id) DO NOTHING`,
-		j.ID, string(b), j.Subject.Hitter, j.Subject.Team, string(s), ours, j.SubmittedAt.UnixMilli(), now)
+	res, err := tx.ExecContext(ctx, `INSERT INTO jobs(id,job,hitter,team,state,ours,sends,submitted_ms,changed_ms)
+		VALUES(?,?,?,?,?,?,?,?,?) ON CONFLICT(id) DO NOTHING`,
+		j.ID, string(b), j.Subject.Hitter, j.Subject.Team, string(s), ours, sends, j.SubmittedAt.UnixMilli(), now)
 	if err != nil {
 		return false, err
 	}
@@ -187,38 +191,33 @@ type step struct {
 	only func(State) bool // further condition on the state before; nil: none
 	set  string           // further assignments, with args
 	args []any
-	also func(*sql.Tx) error // in the same transaction; nil: nothing
 }
 
 // move makes a step when the state machine allows it. moved is false when it
 // does not (another worker was faster); that is no error.
 func (l *Ledger) move(ctx context.Context, id string, s step) (moved bool, err error) {
 	err = l.tx(ctx, fmt.Sprintf("move %s to %s", id, s.to), func(tx *sql.Tx) error {
-		e, err := getEntry(ctx, tx, id)
-		if err != nil {
-			return err
-		}
-		if !e.State.mayBecome(s.to) || (s.only != nil && !s.only(e.State)) {
-			return nil
-		}
-		now := l.now().UnixMilli()
-		q := `UPDATE jobs SET state=?, changed_ms=?`
-		if s.set != "" {
-			q += ", " + s.set
-		}
-		args := append([]any{string(s.to), now}, s.args...)
-		if _, err := tx.ExecContext(ctx, q+` WHERE id=?`, append(args, id)...); err != nil {
-			return err
-		}
-		moved = true
-		if s.also != nil {
-			if err := s.also(tx); err != nil {
-				return err
-			}
-		}
-		return l.note(ctx, tx, id, now, e.State, s.to, s.why)
+		moved, err = l.moveIn(ctx, tx, id, s)
+		return err
 	})
 	return moved, err
+}
+
+func (l *Ledger) moveIn(ctx context.Context, tx *sql.Tx, id string, s step) (moved bool, err error) {
+	e, err := getEntry(ctx, tx, id)
+	if err != nil || !e.State.mayBecome(s.to) || (s.only != nil && !s.only(e.State)) {
+		return false, err
+	}
+	now := l.now().UnixMilli()
+	q := `UPDATE jobs SET state=?, changed_ms=?`
+	if s.set != "" {
+		q += ", " + s.set
+	}
+	args := append([]any{string(s.to), now}, s.args...)
+	if _, err := tx.ExecContext(ctx, q+` WHERE id=?`, append(args, id)...); err != nil {
+		return false, err
+	}
+	return true, l.note(ctx, tx, id, now, e.State, s.to, s.why)
 }
 
 // NextSend claims the number of the next publication of a job, from 1.
@@ -238,15 +237,7 @@ func (l *Ledger) NextSend(ctx context.Context, id string) (n int, err error) {
 
 // Queued notes that the queue confirmed the job at a stream sequence.
 func (l *Ledger) Queued(ctx context.Context, id string, seq uint64) error {
-	_, err := l.move(ctx, id, step{to: StateQueued,
-		only: func(s State) bool { return s == StateSubmitted }, // a worker may have been faster
-		set:  `seq=?`, args: []any{int64(seq)},
-		also: func(tx *sql.Tx) error {
-			_, err := tx.ExecContext(ctx, `INSERT INTO marks(name,value) VALUES(?,?)
-				ON CONFLICT(name) DO UPDATE SET value=max(value,excluded.value)`, lastSeqMark, int64(seq))
-			return err
-		}})
-	return err
+	return l.queuedAll(ctx, []sending{{id: id, seq: seq}})
 }
 
 // Start notes that a worker took the job, entering it first when this home did
@@ -265,7 +256,7 @@ func (l *Ledger) Start(ctx context.Context, j Job, worker string) (t Tries, err 
 // adopt enters a job that reached this home's worker unless it is known.
 func (l *Ledger) adopt(ctx context.Context, j Job) error {
 	return l.tx(ctx, "adopt "+j.ID, func(tx *sql.Tx) error {
-		_, err := l.insert(ctx, tx, j, StateQueued, false)
+		_, err := l.insert(ctx, tx, j, StateQueued, false, 0)
 		return err
 	})
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"nightcage/worker/depot"
 )
@@ -51,120 +52,197 @@ type Desk struct {
 // When the process that has the home's queue open leaves in the middle, Submit
 // opens the queue anew and asks again.
 func (d *Desk) Submit(ctx context.Context, j Job) (Receipt, error) {
-	for again := 0; ; again++ {
-		r, err := d.submit(ctx, j)
-		if err == nil || again == maxReopen || ctx.Err() != nil || !errors.Is(err, ErrQueue) || !d.Queue.ownerLeft() {
-			return r, err
-		}
-		q, oerr := d.Queue.reopen(ctx)
-		if oerr != nil {
-			return r, oerr
-		}
-		d.Queue = q
-	}
+	rs, errs := d.SubmitAll(ctx, []Job{j})
+	return rs[0], errs[0]
 }
+
+// SubmitAll is Submit for many jobs; answers and errors stand where the jobs do. The
+// ledger is synced twice for submitBatch jobs, the queue's server for each.
+func (d *Desk) SubmitAll(ctx context.Context, jobs []Job) ([]Receipt, []error) {
+	rs, errs := make([]Receipt, len(jobs)), make([]error, len(jobs))
+	for i := range jobs {
+		rs[i].JobID = jobs[i].ID
+	}
+	for from := 0; from < len(jobs); from += submitBatch {
+		var these []int
+		for i := from; i < min(from+submitBatch, len(jobs)); i++ {
+			these = append(these, i)
+		}
+		for again := 0; ; again++ {
+			d.submit(ctx, jobs, these, rs, errs)
+			these = slices.DeleteFunc(these, func(i int) bool { return !errors.Is(errs[i], ErrQueue) })
+			if len(these) == 0 || again == maxReopen || ctx.Err() != nil || !d.Queue.ownerLeft() {
+				break
+			}
+			q, err := d.Queue.reopen(ctx)
+			if err != nil {
+				for _, i := range these {
+					errs[i] = err
+				}
+				break
+			}
+			d.Queue = q
+		}
+	}
+	return rs, errs
+}
+
+// submitBatch is how many jobs share the ledger's syncs: with two for so many, what
+// is left is the queue's one for each.
+const submitBatch = 256
 
 // maxReopen bounds how many owners of the queue may leave during one question.
 const maxReopen = 5
 
-// submit asks once.
-func (d *Desk) submit(ctx context.Context, j Job) (Receipt, error) {
-	r := Receipt{JobID: j.ID}
-	err := CheckConsent(j.Consent.By, j.Subject.Level)
-	if err == nil {
-		err = d.Records.welcome(j)
+// submit asks once for the jobs of these numbers. A crash at any point leaves each of
+// them unknown, in the ledger as submitted, which Reconcile completes, or queued.
+func (d *Desk) submit(ctx context.Context, jobs []Job, these []int, rs []Receipt, errs []error) {
+	told := map[Hitter]Consent{}
+	var fresh []int
+	var enter []Job
+	for _, i := range these {
+		j, done := jobs[i], false
+		if j, done, errs[i] = d.admit(ctx, j, told, &rs[i]); errs[i] == nil && !done {
+			fresh, enter = append(fresh, i), append(enter, j)
+		}
 	}
-	if err == nil {
-		err = d.Ledger.TellConsent(ctx, j.Subject.Team, j.Subject.Hitter, j.Consent)
+	entries, err := d.Ledger.addToSend(ctx, enter)
+	var sent []sending
+	for n, i := range fresh {
+		if errs[i] = err; err != nil {
+			continue
+		}
+		e, j := entries[n], enter[n]
+		switch {
+		case !e.created:
+			errs[i] = d.submitKnown(ctx, j, e.Entry, &rs[i])
+		case e.State == StateHeld:
+			rs[i].Outcome = OutcomeHeld
+		default:
+			var s sending
+			if s.seq, _, errs[i] = d.Queue.Publish(ctx, j, e.Sends); errors.Is(errs[i], errRotten) {
+				errs[i] = d.behindRotten(ctx, j, &rs[i])
+			} else if errs[i] == nil {
+				rs[i].Outcome = OutcomeQueued
+				s.id, s.of = j.ID, i
+				sent = append(sent, s)
+			}
+		}
 	}
-	if err != nil {
-		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	if err := d.Ledger.queuedAll(ctx, sent); err != nil {
+		for _, s := range sent {
+			errs[s.of] = err
+		}
+	}
+	for _, i := range these {
+		if errs[i] != nil {
+			errs[i] = fmt.Errorf("submit %s: %w", jobs[i].ID, errs[i])
+		}
+	}
+}
+
+// admit does what comes before a job is entered. done: it is answered, by its record.
+// told is what was told in this batch.
+func (d *Desk) admit(ctx context.Context, j Job, told map[Hitter]Consent, r *Receipt) (_ Job, done bool, err error) {
+	if err := CheckConsent(j.Consent.By, j.Subject.Level); err != nil {
+		return j, false, err
+	}
+	if err := d.Records.welcome(j); err != nil {
+		return j, false, err
+	}
+	if who := (Hitter{j.Subject.Hitter, j.Subject.Team}); told[who] != j.Consent {
+		if err := d.Ledger.TellConsent(ctx, who.Team, who.Name, j.Consent); err != nil {
+			return j, false, err
+		}
+		told[who] = j.Consent
 	}
 	rec, err := d.Records.Get(j.ID)
-	switch {
-	case err == nil:
-		return d.known(ctx, j, rec)
-	case !errors.Is(err, ErrNoRecord):
-		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+	if err == nil {
+		return j, true, d.known(ctx, j, rec, r)
+	}
+	if !errors.Is(err, ErrNoRecord) {
+		return j, false, err
 	}
 	if err := room(d.Queue.home.Dir(), d.MinFree); err != nil {
-		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+		return j, false, err
 	}
 	if d.Depot != nil {
-		if j, err = Deposit(ctx, d.Depot, j); err != nil {
-			return r, fmt.Errorf("submit %s: %w", j.ID, err)
-		}
+		j, err = Deposit(ctx, d.Depot, j)
+		return j, false, err
 	}
-	e, created, err := d.Ledger.Add(ctx, j)
-	if err != nil {
-		return r, fmt.Errorf("submit %s: %w", j.ID, err)
-	}
-	if e.State == StateHeld && !j.Low { // now it is wanted
-		if _, err := d.Ledger.Release(ctx, j.ID); err != nil {
-			return r, fmt.Errorf("submit %s: %w", j.ID, err)
-		}
-	} else if e.State == StateHeld {
+	return j, false, nil
+}
+
+// submitKnown answers for a job that the ledger had.
+func (d *Desk) submitKnown(ctx context.Context, j Job, e Entry, r *Receipt) error {
+	if e.State == StateHeld && j.Low {
 		r.Outcome = OutcomeHeld
-		return r, nil
+		return nil
 	}
-	if e.State.Final() {
+	j.Round = e.Job.Round
+	switch {
+	case e.State == StateHeld: // now it is wanted
+		if _, err := d.Ledger.Release(ctx, j.ID); err != nil {
+			return err
+		}
+	case e.State.Final():
 		// The ledger remembers a record that the store no longer has.
-		j.Round = e.Job.Round + 1
+		j.Round++
 		if err := d.anew(ctx, j, "its record is gone from the store"); err != nil {
-			return r, fmt.Errorf("submit %s: %w", j.ID, err)
+			return err
 		}
-	} else if !created {
-		j.Round = e.Job.Round
-		has, _, err := d.Queue.Has(ctx, j.ID)
-		if err != nil {
-			return r, fmt.Errorf("submit %s: %w", j.ID, err)
-		}
-		if has {
+	}
+	if !e.State.Final() {
+		if has, _, err := d.Queue.Has(ctx, j.ID); has || err != nil {
 			r.Outcome = OutcomeWaiting
-			return r, nil
+			return err
 		}
 	}
 	already, err := d.send(ctx, j)
 	if errors.Is(err, errRotten) {
-		if rec, err := d.Records.Get(j.ID); err == nil {
-			return d.known(ctx, j, rec)
-		}
-		err = nil // in the ledger as submitted; Reconcile makes room for it
-	}
-	if err != nil {
-		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+		return d.behindRotten(ctx, j, r)
 	}
 	r.Outcome = OutcomeQueued
-	if already && !created {
+	if already {
 		r.Outcome = OutcomeWaiting
 	}
-	return r, nil
+	return err
+}
+
+// behindRotten answers for a job whose place on the queue is taken by what cannot be
+// read: it is measured by now, or in the ledger as submitted, and Reconcile makes room.
+func (d *Desk) behindRotten(ctx context.Context, j Job, r *Receipt) error {
+	if rec, err := d.Records.Get(j.ID); err == nil {
+		return d.known(ctx, j, rec, r)
+	}
+	r.Outcome = OutcomeQueued
+	return nil
 }
 
 // known answers for a job that has a record, and enters it in a ledger that does
 // not know it (a new ledger beside an old store).
-func (d *Desk) known(ctx context.Context, j Job, rec Record) (Receipt, error) {
-	r := Receipt{JobID: j.ID, Outcome: OutcomeMeasured}
+func (d *Desk) known(ctx context.Context, j Job, rec Record, r *Receipt) error {
+	r.Outcome = OutcomeMeasured
 	for _, e := range rec.Events {
 		r.Records = append(r.Records, e.ID())
 	}
 	e, _, err := d.Ledger.Add(ctx, j)
 	if err != nil {
-		return r, fmt.Errorf("submit %s: %w", j.ID, err)
+		return err
 	}
 	if !rec.Failed {
-		return r, d.Ledger.Measured(ctx, j.ID, len(rec.Events))
+		return d.Ledger.Measured(ctx, j.ID, len(rec.Events))
 	}
 	f, err := failureOf(rec)
 	if err != nil {
-		return r, err
+		return err
 	}
 	if !e.State.Final() && f.Round < e.Job.Round {
 		r.Outcome = OutcomeWaiting // being retried
-		return r, nil
+		return nil
 	}
 	r.Outcome, r.Reason = OutcomeFailed, f.Reason.Words
-	return r, settleFailed(ctx, d.Ledger, j.ID, f)
+	return settleFailed(ctx, d.Ledger, j.ID, f)
 }
 
 // settleFailed brings the ledger in line with a stored failure.

@@ -93,16 +93,24 @@ func (o *submitOptions) run(ctx context.Context, clips []string, out, log io.Wri
 	}
 	defer leave()
 	answers := make([]answer, len(clips))
+	var whole []worker.Job
+	var of []int // their clips
 	for i := range clips {
 		answers[i].Clip = filepath.Base(clips[i])
 		if errs[i] == nil {
-			answers[i].Receipt, errs[i] = desk.Submit(ctx, jobs[i])
+			whole, of = append(whole, jobs[i]), append(of, i)
 		}
-		if errs[i] != nil {
-			answers[i].Error = errs[i].Error()
-		}
-		if ctx.Err() != nil {
-			return ctx.Err()
+	}
+	receipts, refused := desk.SubmitAll(ctx, whole)
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	for n, i := range of {
+		answers[i].Receipt, errs[i] = receipts[n], refused[n]
+	}
+	for i, err := range errs {
+		if err != nil {
+			answers[i].Error = err.Error()
 		}
 	}
 	if o.asJSON {
