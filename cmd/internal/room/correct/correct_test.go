@@ -4,9 +4,11 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -148,6 +150,67 @@ func TestMovedEventIsMeasuredAnew(t *testing.T) {
 	}
 	if f := frameOf(t, tl, phases.ToeTouch); f != touch {
 		t.Error("the machine's timeline has changed")
+	}
+}
+
+// On a picture that nobody had looked at a person can set a point and an event: the point
+// gets a frame, between two places the frames follow, and the event's time is the
+// picture's own.
+func TestPictureNobodyLookedAtIsCorrected(t *testing.T) {
+	whole, tl := rendered(t)
+	some := truth.Sparse(whole, whole.Clip.Times[int(frameOf(t, tl, phases.Contact))].Ms)
+	n := len(some.Frames)
+	first := some.Frames[2].Index + 1
+	if _, looked := some.LookedAt(first); looked {
+		t.Fatalf("frame %d was looked at", first)
+	}
+	until := some.Frames[5].Index - 1
+	put := func(frame int) Place {
+		f, _ := whole.At(frame)
+		return Place{Frame: frame, Point: Tip, X: f.Tip.X + 30, Y: f.Tip.Y}
+	}
+	moved, err := Move(some, []Place{put(until), put(first)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(moved.Frames) != n+2 || len(moved.Solution.Frames) != n+2 || len(some.Frames) != n {
+		t.Fatalf("%d frames, %d poses; %d before", len(moved.Frames), len(moved.Solution.Frames), len(some.Frames))
+	}
+	for _, f := range moved.Frames {
+		was, _ := whole.At(f.Index)
+		want, how := 0.0, was.Tip.How
+		if f.Index >= first && f.Index <= until {
+			want = 30
+		}
+		if f.Index == first || f.Index == until {
+			how = vision.HowHand
+			if f.Knob.How != vision.HowModel {
+				t.Errorf("frame %d: nobody set the knob, which rests on %q", f.Index, f.Knob.How)
+			}
+		}
+		if d := f.Tip.X - was.Tip.X; math.Abs(d-want) > 0.5 || f.Tip.How != how {
+			t.Errorf("frame %d: the tip moved by %.1f px and rests on %q, want %g and %q", f.Index, d, f.Tip.How, want, how)
+		}
+	}
+	at := float64(first) + 0.25
+	_, got, s, err := Measure(context.Background(), some, tl, Correction{Places: []Place{put(first)}, Instants: []Instant{{Event: phases.LoadStart, Frame: at}}}, metrics.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if raw, err := json.Marshal(s); err != nil || metrics.Validate(raw) != nil {
+		t.Errorf("the corrected record: %v, %v", err, metrics.Validate(raw))
+	}
+	gap := 1000 / whole.Clip.Clock.CaptureFPS
+	for _, e := range got.Events {
+		if want := whole.Clip.Times[first].Ms + gap/4; e.ID == phases.LoadStart && (e.Frame != at || math.Abs(e.Ms-want) > 0.01 || math.Abs(e.SigmaMs-gap/2) > 0.01) {
+			t.Errorf("load at frame %g, %g ± %g ms; want %g, %g ± %g", e.Frame, e.Ms, e.SigmaMs, at, want, gap/2)
+		}
+	}
+	// Far from all pictures that were looked at there is nothing to add to.
+	some.Frames, some.Solution.Frames = slices.Delete(some.Frames, 3, 6), slices.Delete(some.Solution.Frames, 3, 6)
+	_, err = Move(some, []Place{put(first)})
+	if want := fmt.Sprintf("the nearest that was is %d", some.Frames[2].Index); !errors.Is(err, ErrBad) || !strings.HasSuffix(err.Error(), want) {
+		t.Errorf("%v, want ErrBad and %q", err, want)
 	}
 }
 
