@@ -15,7 +15,7 @@ modules="core imgproc video videoio calib3d dnn objdetect highgui imgcodecs feat
 case $what in
 build)
   # opencv.hpp includes the headers of flann, ml and stitching as well
-  want="ffmpeg pkg-config"
+  want="ffmpeg pkg-config libavformat-dev libswscale-dev"
   for m in $modules flann ml stitching; do want="$want libopencv-$m-dev"; done
   ;;
 test)
@@ -24,7 +24,8 @@ test)
   want="chromium"
   ;;
 run)
-  # 406 is OpenCV 4.6; Ubuntu 24.04 renamed the packages with t64
+  # 406 is OpenCV 4.6; Ubuntu 24.04 renamed the packages with t64. Its videoio
+  # brings FFmpeg's libraries.
   suffix=406
   if apt-cache show libopencv-core406t64 >/dev/null 2>&1; then suffix=406t64; fi
   want="ffmpeg ca-certificates"

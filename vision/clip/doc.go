@@ -5,14 +5,15 @@
 //
 // # Decoding
 //
-// Pictures come through OpenCV's FFmpeg capture in this process: 2.0 ms of CPU
-// for a 1280x720 H.264 picture as BGR, against 3.3 ms through a pipe from an
-// ffmpeg process (measured on two cores of a Debian 12 machine, one thread).
-// What that capture does badly is mended here: its own rotation is switched off
-// (4.6 turns quarter turns the wrong way), presentation times come from ffprobe
-// (it reports 0 for the last pictures of a file with B-frames), its frame count
-// is not believed, and a failed read is tried again, since it gives up at the
-// first damaged packet where the decoder could go on.
+// Pictures are decoded in this process by FFmpeg's libraries, on which OpenCV's
+// own capture rests. That capture makes every picture into BGR and copies it once
+// more, gives up at the first damaged packet, tells no time of a file's last
+// pictures and turns quarter turns the wrong way. Here a picture that is only read
+// over costs its decoding (Skip, Seek), and a small one is averaged straight from the decoder's
+// planes (Shrink, Thumb). Ahead decodes while another goroutine looks.
+//
+// Nothing is corrected for the colour matrix that a file names: all count as ITU-R
+// BT.601, libswscale's default.
 //
 // A hostile file can still crash a decoder: run this package in a process that
 // may die.

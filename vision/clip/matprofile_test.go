@@ -63,6 +63,37 @@ func TestNoMatIsLeftOpen(t *testing.T) {
 				t.Fatalf("read after Close: %v", err)
 			}
 		}},
+		{"read ahead, stopped half way", func(t *testing.T) {
+			r, err := Open(ctx, probe(t, turned), turned)
+			if err != nil {
+				t.Fatal(err)
+			}
+			a := r.Ahead(ctx, []int{1, 2, 5, 9, 11, 12})
+			defer a.Close()
+			for range 2 {
+				if _, err := a.Next(ctx); err != nil {
+					t.Fatal(err)
+				}
+				if g := a.Gray(); g.Empty() {
+					t.Fatal("no gray")
+				}
+			}
+		}},
+		{"thumbnails alone", func(t *testing.T) {
+			r, err := Open(ctx, rendered, path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer r.Close()
+			for range 3 {
+				if _, err := r.Skip(ctx); err != nil {
+					t.Fatal(err)
+				}
+				if _, err := r.Thumb(); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}},
 		{"not a video", func(t *testing.T) {
 			text := altered(t, "text.mp4", short, func([]byte) []byte { return []byte("no video") })
 			if _, err := Open(ctx, vision.Clip{Name: "text.mp4"}, text); !errors.Is(err, Damaged) {

@@ -1,7 +1,6 @@
 package clip
 
 /*
-#include <stdlib.h>
 #ifdef __GLIBC__
 #include <malloc.h>
 #endif
@@ -21,13 +20,6 @@ __attribute__((constructor)) static void nightcage_native(void) {
 	mallopt(M_MMAP_THRESHOLD, 32 << 20);
 	mallopt(M_TRIM_THRESHOLD, 512 << 20);
 #endif
-	// OpenCV reads these when it opens its first capture. One decoding thread:
-	// clips are worked on side by side, and what a damaged stream decodes to
-	// must not depend on thread timing. Containers as for ffprobe. No chatter on
-	// standard error; -8 is FFmpeg's AV_LOG_QUIET.
-	setenv("OPENCV_FFMPEG_CAPTURE_OPTIONS",
-		"threads;1|protocol_whitelist;file|format_whitelist;mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts", 1);
-	setenv("OPENCV_FFMPEG_LOGLEVEL", "-8", 1);
 	nightcage_opencv_one_thread();
 }
 */

@@ -15,10 +15,9 @@ import (
 	"nightcage/vision"
 )
 
-// drainReads is how many reads may fail in a row beyond the pictures still
-// missing before the file counts as read to its end: decoders hold back up to
-// 16 pictures and each damaged packet costs one failed read.
-const drainReads = 32
+// damagedPackets is how many packets in a row may decode to nothing beyond the
+// pictures still missing before the file counts as read to its end.
+const damagedPackets = 32
 
 // Frame is one picture of the clip.
 type Frame struct {
@@ -32,14 +31,14 @@ type Reader struct {
 	clip    vision.Clip
 	path    string
 	capture *capture
-	stored  gocv.Mat // as decoded
 	shrink  int
-	small   gocv.Mat // shrunk, when it is to be
-	turned  gocv.Mat // upright, when that differs
+	colour  view
+	thumb   view
 	gray    gocv.Mat
 	grayOK  bool
-	upright *gocv.Mat // stored, small or turned; nil before the first picture
+	upright *gocv.Mat // the last made in colour; nil before the first
 	next    int       // index the next picture is expected to have
+	last    int       // index of the picture in the decoder, -1 when there is none
 	decoded int
 	pending int  // index of the picture that Seek decoded for the next Next, else -1
 	sought  bool // not every picture has been asked for
@@ -57,30 +56,35 @@ func Open(ctx context.Context, c vision.Clip, path string) (*Reader, error) {
 		return nil, fmt.Errorf("open clip %s: %w", c.Name, err)
 	}
 	c.Times = slices.Clone(c.Times) // Next marks lost pictures
-	r := &Reader{clip: c, path: full, pending: -1, shrink: 1}
+	r := &Reader{clip: c, path: full, pending: -1, last: -1, shrink: 1}
 	if err := r.open(); err != nil {
 		return nil, err
 	}
-	r.stored, r.small, r.turned, r.gray = gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
+	r.colour, r.thumb, r.gray = newView(), newView(), gocv.NewMat()
 	return r, nil
 }
 
 func (r *Reader) open() error {
 	c, err := openCapture(r.path)
 	if err != nil {
-		return &Error{Kind: Damaged, Clip: r.clip.Name, Reason: "The pictures in the file cannot be decoded.", Err: err}
+		return r.undecodable(err)
 	}
 	r.capture = c
 	return nil
 }
 
+func (r *Reader) undecodable(err error) error {
+	return &Error{Kind: Damaged, Clip: r.clip.Name, Reason: "The pictures in the file cannot be decoded.", Err: err}
+}
+
 // Close frees the Reader's native memory, the last Frame's with it.
 func (r *Reader) Close() error {
+	var err error
 	if r.capture != nil {
-		r.capture.close()
+		err = r.capture.close()
 		r.capture = nil
 	}
-	return errors.Join(r.stored.Close(), r.small.Close(), r.turned.Close(), r.gray.Close())
+	return errors.Join(err, r.colour.close(), r.thumb.close(), r.gray.Close())
 }
 
 // Clip is the clip as known by now: Times[i].Lost is set for pictures that were
@@ -96,25 +100,44 @@ func (r *Reader) Clip() vision.Clip {
 // which fewer than MinFrames pictures decode ends with an *Error of kind
 // Damaged instead.
 func (r *Reader) Next(ctx context.Context) (Frame, error) {
-	for {
-		i, err := r.pending, error(nil)
-		if r.pending = -1; i < 0 {
-			i, err = r.advance(ctx)
-		}
-		switch {
-		case err != nil:
-			return Frame{}, err
-		case r.capture == nil:
-			return Frame{}, fmt.Errorf("decode clip %s: %w", r.clip.Name, os.ErrClosed)
-		case r.capture.retrieve(&r.stored):
-			if err := r.orient(); err != nil {
-				return Frame{}, err
-			}
-			return Frame{Index: i, BGR: *r.upright}, nil
-		}
-		r.clip.Times[i].Lost = true
-		r.decoded--
+	if _, err := r.Skip(ctx); err != nil {
+		return Frame{}, err
 	}
+	return r.Picture()
+}
+
+// Skip is Next without the picture, at the price of decoding it: Picture and Thumb
+// give it while it is the last.
+func (r *Reader) Skip(ctx context.Context) (index int, err error) {
+	i := r.pending
+	if r.pending = -1; i < 0 {
+		i, err = r.advance(ctx)
+	}
+	return i, err
+}
+
+// Picture is the picture that Skip decoded last.
+func (r *Reader) Picture() (Frame, error) {
+	if err := r.current(); err != nil {
+		return Frame{}, err
+	}
+	made, err := r.make(&r.colour, r.shrink, false)
+	if err != nil {
+		return Frame{}, err
+	}
+	r.upright, r.grayOK = made, false
+	return Frame{Index: r.last, BGR: *made}, nil
+}
+
+// current fails when there is no picture to make.
+func (r *Reader) current() error {
+	if r.capture == nil {
+		return fmt.Errorf("decode clip %s: %w", r.clip.Name, os.ErrClosed)
+	}
+	if r.last < 0 {
+		return fmt.Errorf("decode clip %s: no picture has been decoded", r.clip.Name)
+	}
+	return nil
 }
 
 // advance decodes the next listed picture, and leaves its points in the decoder.
@@ -127,13 +150,16 @@ func (r *Reader) advance(ctx context.Context) (index int, err error) {
 			return 0, fmt.Errorf("decode clip %s: %w", r.clip.Name, os.ErrClosed)
 		}
 		left := len(r.clip.Times) - r.next
-		if left == 0 || failed > left+drainReads {
+		if left == 0 || failed > left+damagedPackets {
 			return 0, r.finish()
 		}
-		if !r.capture.grab() {
-			continue // a damaged packet, or the end
+		switch r.capture.decode() {
+		case damaged:
+			continue
+		case ended:
+			return 0, r.finish()
 		}
-		i, ok := r.place(r.capture.ms())
+		i, ok := r.place(r.ms())
 		if !ok {
 			continue // a picture the container does not list
 		}
@@ -145,9 +171,13 @@ func (r *Reader) advance(ctx context.Context) (index int, err error) {
 	}
 }
 
+// ms is when the picture decoded last is shown, as FrameTime.PTSMs; not a number
+// when the file does not say.
+func (r *Reader) ms() float64 { return r.capture.ms() - r.clip.FirstPTSMs }
+
 // at makes the picture just decoded the one with index i.
 func (r *Reader) at(i int) {
-	r.next = i + 1
+	r.next, r.last = i+1, i
 	r.decoded++
 }
 
@@ -156,7 +186,8 @@ func (r *Reader) at(i int) {
 const near = 60
 
 // Seek makes the next call of Next return the picture with the given index, or
-// the first after it that decodes; past the end, Next returns io.EOF.
+// the first after it that decodes; past the end, Next returns io.EOF. Pictures
+// read over on the way cost their decoding only.
 func (r *Reader) Seek(ctx context.Context, index int) error {
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("seek in clip %s: %w", r.clip.Name, err)
@@ -179,10 +210,11 @@ func (r *Reader) Seek(ctx context.Context, index int) error {
 			return nil
 		}
 	}
-	// Damage; or times too uneven for OpenCV, which seeks by a mean rate and
-	// may run off the end. Read from the start.
-	r.clip.Times, r.next, r.pending = known, 0, -1
-	r.capture.close()
+	// Damage, or a container without an index: read from the start.
+	r.clip.Times, r.next, r.last, r.pending = known, 0, -1, -1
+	if err := r.capture.close(); err != nil {
+		return fmt.Errorf("seek in clip %s: %w", r.clip.Name, err)
+	}
 	r.capture = nil
 	if err := r.open(); err != nil {
 		return err
@@ -208,16 +240,14 @@ func (r *Reader) readTo(ctx context.Context, index int) error {
 	return nil
 }
 
-// jump lets OpenCV seek and sees where it landed, which must not be past index.
+// jump lets FFmpeg seek and sees where it landed, which must not be past index.
 func (r *Reader) jump(index int) (landed bool) {
-	r.capture.seek(r.clip.Times[index].PTSMs)
-	if !r.capture.grab() {
+	if !r.capture.seek(r.clip.FirstPTSMs+r.clip.Times[index].PTSMs) || r.capture.decode() != decoded {
 		return false
 	}
-	ms := r.capture.ms()
 	r.next = 0
-	i, ok := r.place(ms)
-	if ms <= 0 || !ok || i > index {
+	i, ok := r.place(r.ms())
+	if math.IsNaN(r.ms()) || !ok || i > index {
 		return false
 	}
 	if r.at(i); i == index {
@@ -226,12 +256,11 @@ func (r *Reader) jump(index int) (landed bool) {
 	return true
 }
 
-// place finds which listed picture has presentation time ms, at or after the
-// one expected next. OpenCV reports 0 for pictures that the decoder held back
-// to the end; those come in order.
+// place finds which listed picture is shown at ms: the nearest at or after the one
+// expected next, which it is when ms is not a number.
 func (r *Reader) place(ms float64) (index int, ok bool) {
 	times := r.clip.Times
-	if ms <= 0 {
+	if math.IsNaN(ms) {
 		return r.next, true
 	}
 	i := r.next
@@ -246,6 +275,7 @@ func (r *Reader) place(ms float64) (index int, ok bool) {
 
 // finish marks what never came and says how reading ended.
 func (r *Reader) finish() error {
+	r.last = -1
 	for ; r.next < len(r.clip.Times); r.next++ {
 		r.clip.Times[r.next].Lost = true
 	}
