@@ -26,18 +26,23 @@ const (
 
 // coarse is a picture shrunk so far that only the scene is left of it.
 type coarse struct {
-	w, h int   // coarse cells
-	sums []int // of the thumbnail's levels above and left of each of its corners
-	wide int   // corners in a row
+	w, h int     // coarse cells
+	sums []int32 // of the thumbnail's levels above and left of each of its corners
+	wide int     // corners in a row
 }
 
-func newCoarse(thumb []byte, w, h int) coarse {
-	c := coarse{w: w / coarser, h: h / coarser, sums: make([]int, (w+1)*(h+1)), wide: w + 1}
+// newCoarse sums up a thumbnail, in the memory of one that is no longer needed.
+func newCoarse(thumb []byte, w, h int, spent coarse) coarse {
+	c := coarse{w: w / coarser, h: h / coarser, sums: spent.sums, wide: w + 1}
+	if len(c.sums) != (w+1)*(h+1) {
+		c.sums = make([]int32, (w+1)*(h+1))
+	}
 	for y := range h {
-		row := 0
-		for x := range w {
-			row += int(thumb[y*w+x])
-			c.sums[(y+1)*c.wide+x+1] = c.sums[y*c.wide+x+1] + row
+		row, sum := thumb[y*w:(y+1)*w], int32(0)
+		above, below := c.sums[y*c.wide+1:(y+1)*c.wide], c.sums[(y+1)*c.wide+1:(y+2)*c.wide]
+		for x, v := range row {
+			sum += int32(v)
+			below[x] = above[x] + sum
 		}
 	}
 	return c

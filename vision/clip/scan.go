@@ -20,8 +20,8 @@ const thumbWidth = 160
 type Scan struct {
 	box    vision.Box
 	thumb  gocv.Mat
-	before []byte
-	scenes [2]coarse // of the last two pictures, the later first
+	before []byte    // the thumbnail before
+	scenes [3]coarse // of the last three pictures, the latest first
 	index  []int
 	energy []float64
 	change []float64
@@ -45,7 +45,7 @@ func (s *Scan) Add(index int, gray gocv.Mat) error {
 	w, h := int(float64(gray.Cols())/shrink), max(1, int(float64(gray.Rows())/shrink))
 	gocv.Resize(gray, &s.thumb, image.Pt(w, h), 0, 0, gocv.InterpolationArea)
 	now := s.thumb.ToBytes()
-	s.look(newCoarse(now, w, h))
+	s.look(newCoarse(now, w, h, s.scenes[2]))
 	s.index = append(s.index, index)
 	if len(s.before) != len(now) {
 		if s.before != nil {
@@ -80,13 +80,13 @@ func (s *Scan) Add(index int, gray gocv.Mat) error {
 // look holds the scene against the last two.
 func (s *Scan) look(c coarse) {
 	var unlike [2]float64
-	for k, d := range s.scenes {
+	for k, d := range s.scenes[:2] {
 		if len(d.sums) == len(c.sums) {
 			unlike[k] = c.unlike(d)
 		}
 	}
 	s.step, s.over = append(s.step, unlike[0]), append(s.over, unlike[1])
-	s.scenes = [2]coarse{c, s.scenes[0]}
+	s.scenes = [3]coarse{c, s.scenes[0], s.scenes[1]}
 }
 
 // cells is the box in thumbnail cells.
