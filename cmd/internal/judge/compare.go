@@ -33,26 +33,20 @@ func (ts *tallies) compare(m Measured, t *truth.File, exact map[string]float64) 
 }
 
 // compareTrack adds the image errors of knob, tip, bat angle and landmarks.
-// Frames are matched by index; a frame that the track lacks counts as
-// unavailable for every quantity.
+// Each picture of the truth is held against what the track tells of it, looked at or not
+// (vision.Track.At); one of which it tells nothing counts as unavailable for every
+// quantity.
 func (ts *tallies) compareTrack(tr vision.Track, t *truth.File) {
-	byIndex := make(map[int]*vision.Frame, len(tr.Frames))
-	for i := range tr.Frames {
-		byIndex[tr.Frames[i].Index] = &tr.Frames[i]
-	}
 	contact, hasContact := t.EventMs(string(phases.Contact))
 	for i, want := range t.Frames {
-		got := byIndex[i]
-		if got == nil {
-			got = &vision.Frame{}
-		}
+		got, _ := tr.At(i)
 		inSwing := hasContact && want.Ms >= contact-windowBeforeMs && want.Ms <= contact+windowAfterMs
 		ts.point("tip_in", got.Tip, want.Tip, want.P)
 		ts.point("knob_in", got.Knob, want.Knob, want.P)
 		if inSwing {
 			ts.point("tip_swing_in", got.Tip, want.Tip, want.P)
 			ts.point("knob_swing_in", got.Knob, want.Knob, want.P)
-			ts.batAngle(got, want)
+			ts.batAngle(&got, want)
 		}
 		for l := vision.Landmark(0); int(l) < vision.NumLandmarks; l++ {
 			p, ok := t.Landmark(i, l)

@@ -99,6 +99,30 @@ func TestFolderCountsEveryFrame(t *testing.T) {
 	}
 }
 
+// Pictures that nobody looked at are judged by what the track tells of them, which is
+// nothing in a stretch too long.
+func TestPicturesNobodyLookedAtAreJudged(t *testing.T) {
+	f, err := truth.Read(filepath.Join(clips, "s77001_04.json.gz"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole, err := truth.Track(f, truth.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	contact, _ := f.EventMs(string(phases.Contact))
+	some := truth.Sparse(*whole, contact)
+	gone := len(f.Frames) - 1 - some.Frames[len(some.Frames)-1].Index // after the last
+	gone += some.Frames[9].Index - some.Frames[3].Index - 1
+	some.Frames = slices.Delete(some.Frames, 4, 9)
+	ts := newTallies()
+	ts.compareTrack(some, f)
+	knob := find(t, ts.quantities(), "knob_in")
+	if knob.N+knob.Unavailable != len(f.Frames) || knob.Unavailable != gone || knob.P95 > 4/25.4 {
+		t.Errorf("%d of %d pictures looked at, %d of which nothing is known: %+v", len(some.Frames), len(f.Frames), gone, knob)
+	}
+}
+
 func TestFailedClipsAreUnavailable(t *testing.T) {
 	full, err := Folder(t.Context(), clips, []Pipeline{perfect(t, 0)}, func(int, int, string) {})
 	if err != nil {
