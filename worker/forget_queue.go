@@ -138,7 +138,7 @@ func (d *Desk) eraseTraces(ctx context.Context, ids map[string]bool) error {
 		if err := d.empty(ctx); err != nil {
 			return err
 		}
-		if err := d.reconcileAll(ctx, &Reconciled{}); err != nil {
+		if err := d.reconcileAll(ctx, &Reconciled{}, nil); err != nil {
 			return err
 		}
 	}

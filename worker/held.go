@@ -7,11 +7,11 @@ import (
 
 // release publishes up to n held jobs, oldest first, and returns how many.
 func (d *Desk) release(ctx context.Context, n int) (released int, err error) {
-	held, err := d.Ledger.Entries(ctx, StateHeld)
+	held, _, err := d.Ledger.some(ctx, StateHeld, place{}, n)
 	if err != nil {
 		return 0, fmt.Errorf("release held jobs: %w", err)
 	}
-	for _, e := range held[:min(n, len(held))] {
+	for _, e := range held {
 		moved, err := d.Ledger.Release(ctx, e.Job.ID)
 		if err == nil && moved {
 			_, err = d.send(ctx, e.Job)

@@ -316,26 +316,27 @@ func (q *Queue) Has(ctx context.Context, jobID string) (has bool, seq uint64, er
 	return true, m.Sequence, nil
 }
 
-// readable returns the jobs that the stream holds and can read.
-func (q *Queue) readable(ctx context.Context) ([]Job, error) {
+// readable calls f for each job that the stream holds and can read.
+func (q *Queue) readable(ctx context.Context, f func(Job) error) error {
 	info, err := q.jobs.Info(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", ErrQueue, err)
+		return fmt.Errorf("%w: %w", ErrQueue, err)
 	}
-	var jobs []Job
 	for seq := info.State.FirstSeq; seq > 0 && seq <= info.State.LastSeq; seq++ {
 		m, err := q.jobs.GetMsg(ctx, seq)
 		if errors.Is(err, jetstream.ErrMsgNotFound) {
 			continue
 		}
 		if err != nil {
-			return nil, fmt.Errorf("%w: read message %d: %w", ErrQueue, seq, err)
+			return fmt.Errorf("%w: read message %d: %w", ErrQueue, seq, err)
 		}
 		if j, err := parseJob(m.Data); err == nil {
-			jobs = append(jobs, j)
+			if err := f(j); err != nil {
+				return err
+			}
 		}
 	}
-	return jobs, nil
+	return nil
 }
 
 // purge removes everything from the stream, delivered or not.

@@ -34,8 +34,17 @@ type Reconciled struct {
 // deleted, and still occupies its subject; jobs whose deliveries are used up
 // stay in the stream, invisible, by design. In both cases the stream is emptied
 // and filled again from the ledger.
-func Reconcile(ctx context.Context, d *Desk) (Reconciled, error) {
-	r, err := d.reconcile(ctx)
+func Reconcile(ctx context.Context, d *Desk) (Reconciled, error) { return reconcile(ctx, d, nil) }
+
+// lookAtOnce is how many jobs on the queue a worker looks for every reconcileEvery:
+// half a second's work. The first ones are the next to be measured; a million are
+// through in a night, and all are looked for at the start and at the end.
+const lookAtOnce = 10_000
+
+// reconcile is Reconcile, or, with a place, for the next lookAtOnce jobs on the queue
+// after it, and all that are not there; the place moves on.
+func reconcile(ctx context.Context, d *Desk, from *place) (Reconciled, error) {
+	r, err := d.reconcile(ctx, from)
 	if err == nil && d.Queue.opts.Remote.URL == "" {
 		r.Mended, err = d.mend(ctx)
 	}
@@ -45,7 +54,7 @@ func Reconcile(ctx context.Context, d *Desk) (Reconciled, error) {
 	return r, nil
 }
 
-func (d *Desk) reconcile(ctx context.Context) (r Reconciled, err error) {
+func (d *Desk) reconcile(ctx context.Context, from *place) (r Reconciled, err error) {
 	depth, err := d.Queue.Depth(ctx)
 	if err != nil {
 		return r, err
@@ -64,8 +73,11 @@ func (d *Desk) reconcile(ctx context.Context) (r Reconciled, err error) {
 		}
 		rebuild = later.stranded() && later.LastSeq == depth.LastSeq
 	}
+	if r.WentBack {
+		from = nil
+	}
 	if !rebuild {
-		err := d.reconcileAll(ctx, &r)
+		err := d.reconcileAll(ctx, &r, from)
 		if !errors.Is(err, errRotten) {
 			return r, err
 		}
@@ -74,41 +86,68 @@ func (d *Desk) reconcile(ctx context.Context) (r Reconciled, err error) {
 	if err := d.empty(ctx); err != nil {
 		return r, err
 	}
-	return r, d.reconcileAll(ctx, &r)
+	return r, d.reconcileAll(ctx, &r, nil)
 }
 
 // empty takes everything off the stream, after the ledger answers for all of
 // it.
 func (d *Desk) empty(ctx context.Context) error {
-	jobs, err := d.Queue.readable(ctx)
-	if err != nil {
+	var jobs []Job
+	enter := func() error {
+		_, err := d.Ledger.addToSend(ctx, jobs)
+		jobs = jobs[:0]
 		return err
 	}
-	for _, j := range jobs {
-		if _, _, err := d.Ledger.Add(ctx, j); err != nil {
-			return err
+	err := d.Queue.readable(ctx, func(j Job) error {
+		if jobs = append(jobs, j); len(jobs) < submitBatch {
+			return nil
 		}
+		return enter()
+	})
+	if err == nil {
+		err = enter()
+	}
+	if err != nil {
+		return err
 	}
 	return d.Queue.purge(ctx)
 }
 
-func (d *Desk) reconcileAll(ctx context.Context, r *Reconciled) error {
-	open, err := d.Ledger.Entries(ctx, StateSubmitted, StateQueued, StateRunning, StateWaiting)
+func (d *Desk) reconcileAll(ctx context.Context, r *Reconciled, from *place) error {
+	r.Open = 0
+	look := func(e Entry) error {
+		r.Open++
+		settled, resent, err := d.reconcileJob(ctx, e)
+		r.Settled += b2i(settled)
+		r.Resent += b2i(resent)
+		return err
+	}
+	err := d.lookForQueued(ctx, from, look)
+	for _, s := range []State{StateSubmitted, StateRunning, StateWaiting} {
+		if err == nil {
+			err = d.Ledger.each(ctx, s, look)
+		}
+	}
+	if errors.Is(err, ErrFull) {
+		return nil // the others would find no room either; they stay in the ledger
+	}
+	return err
+}
+
+func (d *Desk) lookForQueued(ctx context.Context, from *place, look func(Entry) error) error {
+	if from == nil {
+		return d.Ledger.each(ctx, StateQueued, look)
+	}
+	es, next, err := d.Ledger.some(ctx, StateQueued, *from, lookAtOnce)
 	if err != nil {
 		return err
 	}
-	r.Open = len(open)
-	for _, e := range open {
-		settled, resent, err := d.reconcileJob(ctx, e)
-		if errors.Is(err, ErrFull) {
-			return nil // the others would find no room either; they stay in the ledger
-		}
-		if err != nil {
+	for _, e := range es {
+		if err := look(e); err != nil {
 			return err
 		}
-		r.Settled += b2i(settled)
-		r.Resent += b2i(resent)
 	}
+	*from = next
 	return nil
 }
 
@@ -177,16 +216,17 @@ func (d *Desk) mend(ctx context.Context) (mended int, err error) {
 	if refeed {
 		states = append(states, StateMeasured, StateUnmeasured)
 	}
-	done, err := d.Ledger.Entries(ctx, states...)
-	if err != nil {
-		return 0, err
-	}
-	for _, e := range done {
-		did, err := d.mendJob(ctx, e, refeed)
-		if err != nil {
-			return mended, fmt.Errorf("mend %s: %w", e.Job.ID, err)
+	for _, s := range states {
+		if err := d.Ledger.each(ctx, s, func(e Entry) error {
+			did, err := d.mendJob(ctx, e, refeed)
+			if err != nil {
+				return fmt.Errorf("mend %s: %w", e.Job.ID, err)
+			}
+			mended += b2i(did)
+			return nil
+		}); err != nil {
+			return mended, err
 		}
-		mended += b2i(did)
 	}
 	return mended, nil
 }

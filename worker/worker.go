@@ -111,7 +111,7 @@ func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
 	if err := errors.Join(w.Home.sweepScratch(), w.Records.sweep(time.Now())); err != nil {
 		return fmt.Errorf("%w: clean up: %w", ErrStorage, err)
 	}
-	_, err := w.reconcile(stop, q)
+	_, err := w.reconcile(stop, q, nil)
 	var p *puller
 	if err == nil {
 		p, err = q.newPuller(stop, q.Owner())
@@ -159,6 +159,7 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 	tick := time.NewTicker(250 * time.Millisecond)
 	defer tick.Stop()
 	reconciled, fed, asked, quietSince := time.Now(), time.Now(), time.Now(), time.Time{}
+	var looked place
 	ill := false // the server was when it was last asked
 	for {
 		select {
@@ -189,7 +190,7 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 				continue // a queue that stays away is noticed by the slots
 			case d.Jobs == 0:
 				// Every job that the queue knows of is acknowledged.
-				r, err := w.reconcile(pull, q)
+				r, err := w.reconcile(pull, q, nil)
 				released := 0
 				if err == nil {
 					released, err = w.feed(pull, q)
@@ -206,7 +207,7 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 			}
 		}
 		if time.Since(reconciled) > reconcileEvery {
-			if _, err := w.reconcile(pull, q); err != nil && pull.Err() == nil {
+			if _, err := w.reconcile(pull, q, &looked); err != nil && pull.Err() == nil {
 				w.Log.Error().Err(err).Msg("reconcile")
 			}
 			reconciled = time.Now()
@@ -214,8 +215,8 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 	}
 }
 
-func (w *Worker) reconcile(ctx context.Context, q *Queue) (Reconciled, error) {
-	r, err := Reconcile(ctx, &Desk{Ledger: w.Ledger, Records: w.Records, Queue: q, Depot: w.Depot})
+func (w *Worker) reconcile(ctx context.Context, q *Queue, from *place) (Reconciled, error) {
+	r, err := reconcile(ctx, &Desk{Ledger: w.Ledger, Records: w.Records, Queue: q, Depot: w.Depot}, from)
 	if err != nil {
 		return r, err
 	}
