@@ -85,7 +85,7 @@ func tangent(d r3.Vec) (e1, e2 r3.Vec) {
 	if math.Abs(d.X) > 0.7 {
 		ref = r3.Vec{Y: 1}
 	}
-	e1 = r3.Unit(r3.Cross(ref, d))
+	e1 = unit(r3.Cross(ref, d))
 	return e1, r3.Cross(d, e1)
 }
 
@@ -98,7 +98,7 @@ func (b *batFit) advance(dx []float64) {
 		// A step beyond a radian would leave the half sphere that the tangent
 		// plane describes.
 		a, c := max(-1, min(1, q[3])), max(-1, min(1, q[4]))
-		b.dir[i] = r3.Unit(r3.Add(b.dir[i], r3.Add(r3.Scale(a, e1), r3.Scale(c, e2))))
+		b.dir[i] = unit(r3.Add(b.dir[i], r3.Add(r3.Scale(a, e1), r3.Scale(c, e2))))
 	}
 	for k := range b.global {
 		b.global[k] += max(-0.2, min(0.2, dx[n+k]))
@@ -230,6 +230,10 @@ func (b *batFit) smooth(s *normal) {
 	idx9, jac9 := make([]int, 9), make([]float64, 9)
 	before, rate := b.rateBefore()
 	loss := b.global[globalLoss]
+	tangents := make([][2]r3.Vec, len(b.looks))
+	for i := range tangents {
+		tangents[i][0], tangents[i][1] = tangent(b.dir[i])
+	}
 	for i := 0; i+3 < len(b.looks); i++ {
 		var t, c [4]float64
 		for k := range t {
@@ -269,9 +273,9 @@ func (b *batFit) smooth(s *normal) {
 				rk += c[k] * pick(b.knob[i+k])
 				ck := c[k] + turn*[4]float64{0, -1, 1, 0}[k]
 				rd += ck * pick(b.dir[i+k])
-				e1, e2 := tangent(b.dir[i+k])
-				idx9[2*k], jac9[2*k] = o+3, ck*pick(e1)
-				idx9[2*k+1], jac9[2*k+1] = o+4, ck*pick(e2)
+				e := &tangents[i+k]
+				idx9[2*k], jac9[2*k] = o+3, ck*pick(e[0])
+				idx9[2*k+1], jac9[2*k+1] = o+4, ck*pick(e[1])
 			}
 			s.add(idx, jac, rk, h/densityKnob)
 			idx9[8], jac9[8] = perFrame*len(b.looks)+globalLoss, pick(late)
@@ -304,7 +308,7 @@ func (b *batFit) rateBefore() (frame int, rate float64) {
 func (b *batFit) way(i int) r3.Vec {
 	d, p := b.dir[i], b.dir[i-1]
 	t := r3.Sub(r3.Scale(r3.Dot(d, p), d), p)
-	if n := r3.Norm(t); n > 1e-9 {
+	if n := norm(t); n > 1e-9 {
 		return r3.Scale(1/n, t)
 	}
 	return r3.Vec{}
@@ -324,5 +328,5 @@ func (b *batFit) lift(p r3.Vec, m point, far bool) (d r3.Vec, exact bool) {
 	if !far {
 		root = -root
 	}
-	return r3.Unit(r3.Sub(r3.Scale((rp+root)/rr, r), p)), disc >= 0
+	return unit(r3.Sub(r3.Scale((rp+root)/rr, r), p)), disc >= 0
 }

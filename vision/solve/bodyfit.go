@@ -310,7 +310,7 @@ func (b *bodyFit) limb(s *normal, k int, l *limb) {
 	if l.world > 0 && nd.guessed && !nd.relief.ok {
 		b.guess(s, k, idx[:n], jac[:n], math.Hypot(l.world, 0.15*length))
 	}
-	r := r3.Norm(d)
+	r := norm(d)
 	if r < 1e-6 {
 		return
 	}

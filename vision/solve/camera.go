@@ -159,3 +159,10 @@ func (c *camera) public(s *scene) vision.Camera {
 	}
 	return out
 }
+
+// norm is r3.Norm without its guard against overflow, which costs most of its time:
+// lengths here are inches.
+func norm(v r3.Vec) float64 { return math.Sqrt(r3.Norm2(v)) }
+
+// unit is v of length 1; not a number for the zero vector, as with r3.Unit.
+func unit(v r3.Vec) r3.Vec { return r3.Scale(1/norm(v), v) }

@@ -116,7 +116,7 @@ func inSwing(ms float64) bool { return ms > swingFromMs && ms < swingToMs }
 // deviation, inches.
 func (b *bodyFit) handsReach(k, l int) float64 {
 	p, q := &b.nodes[k], &b.nodes[l]
-	across := r3.Norm(r3.Sub(q.ray[jHandL], p.ray[jHandL])) * b.cam.distance
+	across := norm(r3.Sub(q.ray[jHandL], p.ray[jHandL])) * b.cam.distance
 	speed := handsWanderInS
 	if inSwing(q.ms - b.contactMs) {
 		speed = handsSwingInS

@@ -191,3 +191,7 @@ func (m *motion) legs(body []r3.Vec, h, ms float64) {
 		body[vision.LeftKnee+l] = bend(body[vision.LeftHip+l], ankle, .24*70*h, .25*70*h, toward)
 	}
 }
+
+func angleBetween(a, b r3.Vec) float64 {
+	return math.Acos(max(-1, min(1, r3.Dot(a, b)/r3.Norm(a)/r3.Norm(b))))
+}

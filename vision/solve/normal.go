@@ -13,7 +13,7 @@ import (
 type normal struct {
 	n, band, m int
 	a          []float64 // lower band, row i holds columns i-band .. i
-	b          []float64 // n x m
+	b          []float64 // m x n
 	c          []float64 // m x m
 	g          []float64 // n + m
 	cost       float64   // sum of w*r*r
@@ -52,7 +52,7 @@ func (s *normal) add(idx []int, jac []float64, res, w float64) {
 			case r < s.n:
 				s.a[r*(s.band+1)+s.band-(r-c)] += v
 			case c < s.n:
-				s.b[c*s.m+r-s.n] += v
+				s.b[(r-s.n)*s.n+c] += v
 			default:
 				s.c[(r-s.n)*s.m+c-s.n] += v
 				if r != c {
@@ -68,9 +68,10 @@ var errSingular = errors.New("normal matrix is not positive definite")
 // factor is a Cholesky factorisation of a damped normal matrix.
 type factor struct {
 	n, band, m int
-	l          []float64 // lower band of L, A = L*L'
-	y          []float64 // A^-1 * B, n x m
-	schur      *mat.Cholesky
+	l          []float64     // lower band of L, A = L*L'
+	x          []float64     // L^-1 * B, m x n
+	y          []float64     // A^-1 * B, n x m; only after inverse
+	schur      *mat.Cholesky // of C - B'A^-1B
 }
 
 // factorise factors the matrix with its diagonal multiplied by 1+damp.
@@ -78,44 +79,48 @@ func (s *normal) factorise(damp float64) (*factor, error) {
 	w := s.band + 1
 	f := &factor{n: s.n, band: s.band, m: s.m, l: append([]float64(nil), s.a...)}
 	for i := range s.n {
-		row := f.l[i*w : (i+1)*w]
-		row[s.band] *= 1 + damp
+		f.l[i*w+s.band] *= 1 + damp
 		lo := max(0, i-s.band)
-		for j := lo; j <= i; j++ {
-			col := f.l[j*w : (j+1)*w]
-			sum := row[s.band-(i-j)]
-			// columns k < j inside both bands
-			k0 := max(lo, j-s.band)
-			ri := row[s.band-(i-k0) : s.band-(i-j)]
-			rj := col[s.band-(j-k0) : s.band]
-			sum -= dot(ri, rj)
-			if j < i {
-				row[s.band-(i-j)] = sum / col[s.band]
-				continue
-			}
-			if !(sum > 0) {
-				return nil, errSingular
-			}
-			row[s.band] = math.Sqrt(sum)
+		row := f.l[i*w+s.band-(i-lo) : (i+1)*w] // columns lo .. i
+		above := func(j int) []float64 { return f.l[j*w+s.band-(j-lo) : (j+1)*w] }
+		j := 0
+		for ; j+4 <= i-lo; j += 4 {
+			c0, c1, c2, c3 := above(lo+j), above(lo+j+1), above(lo+j+2), above(lo+j+3)
+			s0, s1, s2, s3 := dot4(row[:j], c0, c1, c2, c3)
+			v0 := (row[j] - s0) / c0[j]
+			v1 := (row[j+1] - s1 - v0*c1[j]) / c1[j+1]
+			v2 := (row[j+2] - s2 - v0*c2[j] - v1*c2[j+1]) / c2[j+2]
+			row[j], row[j+1], row[j+2] = v0, v1, v2
+			row[j+3] = (row[j+3] - s3 - v0*c3[j] - v1*c3[j+1] - v2*c3[j+2]) / c3[j+3]
 		}
+		for ; j < i-lo; j++ {
+			col := above(lo + j)
+			row[j] = (row[j] - dot(row[:j], col)) / col[j]
+		}
+		sum := row[j] - dot(row[:j], row)
+		if !(sum > 0) {
+			return nil, errSingular
+		}
+		row[j] = math.Sqrt(sum)
 	}
 	if s.m == 0 {
 		return f, nil
 	}
-	f.y = append([]float64(nil), s.b...)
-	f.bandSolve(f.y, s.m)
+	f.x = append([]float64(nil), s.b...)
+	k := 0
+	for ; k+4 <= s.m; k += 4 {
+		f.forward4(f.column(k), f.column(k+1), f.column(k+2), f.column(k+3))
+	}
+	for ; k < s.m; k++ {
+		f.forward(f.column(k))
+	}
 	sc := mat.NewSymDense(s.m, nil)
 	for p := range s.m {
-		for q := p; q < s.m; q++ {
-			v := s.c[p*s.m+q]
-			if p == q {
-				v *= 1 + damp
-			}
-			for i := range s.n {
-				v -= s.b[i*s.m+p] * f.y[i*s.m+q]
-			}
-			sc.SetSym(p, q, v)
+		xp := f.column(p)
+		for q := range p {
+			sc.SetSym(p, q, s.c[p*s.m+q]-dot(f.column(q), xp))
 		}
+		sc.SetSym(p, p, s.c[p*s.m+p]*(1+damp)-dot(xp, xp))
 	}
 	f.schur = new(mat.Cholesky)
 	if !f.schur.Factorize(sc) {
@@ -124,8 +129,8 @@ func (s *normal) factorise(damp float64) (*factor, error) {
 	return f, nil
 }
 
-// dot is the inner product of two slices of one length; four sums at once keep
-// the adder busy.
+// dot is the inner product of a and as much of b; four sums at once keep the adder
+// busy.
 func dot(a, b []float64) float64 {
 	b = b[:len(a)]
 	var s0, s1, s2, s3 float64
@@ -142,32 +147,50 @@ func dot(a, b []float64) float64 {
 	return s0 + s1 + s2 + s3
 }
 
-// bandSolve replaces the m columns of v, stored by rows, by A^-1 * v.
-func (f *factor) bandSolve(v []float64, m int) {
+// dot4 is the inner products of a and as much of four others.
+func dot4(a, b0, b1, b2, b3 []float64) (s0, s1, s2, s3 float64) {
+	n := len(a)
+	b0, b1, b2, b3 = b0[:n], b1[:n], b2[:n], b3[:n]
+	for k, v := range a {
+		s0 += v * b0[k]
+		s1 += v * b1[k]
+		s2 += v * b2[k]
+		s3 += v * b3[k]
+	}
+	return s0, s1, s2, s3
+}
+
+// forward replaces v by L^-1 * v.
+func (f *factor) forward(v []float64) {
 	w := f.band + 1
-	less := func(to, by []float64, c float64) {
-		by = by[:len(to)]
-		for q := range to {
-			to[q] -= c * by[q]
-		}
-	}
-	for i := range f.n {
+	for i := range v {
 		lo := max(0, i-f.band)
-		row, at := f.l[i*w:(i+1)*w], v[i*m:(i+1)*m]
-		for k := lo; k < i; k++ {
-			less(at, v[k*m:(k+1)*m], row[f.band-(i-k)])
-		}
-		for q := range at {
-			at[q] /= row[f.band]
-		}
+		v[i] = (v[i] - dot(v[lo:i], f.l[i*w+f.band-(i-lo):])) / f.l[i*w+f.band]
 	}
-	for i := f.n - 1; i >= 0; i-- {
-		row, at := f.l[i*w:(i+1)*w], v[i*m:(i+1)*m]
-		for q := range at {
-			at[q] /= row[f.band]
-		}
-		for k := max(0, i-f.band); k < i; k++ {
-			less(v[k*m:(k+1)*m], at, row[f.band-(i-k)])
+}
+
+// column is the k-th column of L^-1 * B.
+func (f *factor) column(k int) []float64 { return f.x[k*f.n : (k+1)*f.n] }
+
+// forward4 is forward of four columns at once.
+func (f *factor) forward4(v0, v1, v2, v3 []float64) {
+	w := f.band + 1
+	for i := range v0 {
+		lo, d := max(0, i-f.band), f.l[i*w+f.band]
+		s0, s1, s2, s3 := dot4(f.l[i*w+f.band-(i-lo):i*w+f.band], v0[lo:], v1[lo:], v2[lo:], v3[lo:])
+		v0[i], v1[i], v2[i], v3[i] = (v0[i]-s0)/d, (v1[i]-s1)/d, (v2[i]-s2)/d, (v3[i]-s3)/d
+	}
+}
+
+// backward replaces v by L'^-1 * v.
+func (f *factor) backward(v []float64) {
+	w := f.band + 1
+	for i := len(v) - 1; i >= 0; i-- {
+		v[i] /= f.l[i*w+f.band]
+		lo, by := max(0, i-f.band), v[i]
+		row, to := f.l[i*w+f.band-(i-lo):i*w+f.band], v[lo:i]
+		for k, l := range row {
+			to[k] -= by * l
 		}
 	}
 }
@@ -178,29 +201,30 @@ func (f *factor) step(g []float64) []float64 {
 	for i := range x {
 		x[i] = -g[i]
 	}
-	f.bandSolve(x[:f.n], 1)
+	in := x[:f.n]
+	f.forward(in)
 	if f.m == 0 {
+		f.backward(in)
 		return x
 	}
-	// (C - B'A^-1B) z = h - B'A^-1 g, then x = A^-1 g - Y z
+	// with X = L^-1 B: (C - X'X) z = h - X'L^-1 g, then x = L'^-1 (L^-1 g - X z)
+
 	rhs := mat.NewVecDense(f.m, nil)
 	for k := range f.m {
-		v := -g[f.n+k]
-		for i := range f.n {
-			v += f.y[i*f.m+k] * g[i]
-		}
-		rhs.SetVec(k, v)
+		rhs.SetVec(k, x[f.n+k]-dot(in, f.column(k)))
 	}
 	z := mat.NewVecDense(f.m, nil)
 	// The error can only be a mat.Condition, with which the solution still
 	// stands; minimise tests every step by its cost.
 	_ = f.schur.SolveVecTo(z, rhs)
 	for k := range f.m {
-		x[f.n+k] = z.AtVec(k)
-		for i := range f.n {
-			x[i] -= f.y[i*f.m+k] * z.AtVec(k)
+		by := z.AtVec(k)
+		x[f.n+k] = by
+		for i, v := range f.column(k) {
+			in[i] -= by * v
 		}
 	}
+	f.backward(in)
 	return x
 }
 
@@ -239,6 +263,14 @@ func (f *factor) inverse() *covariance {
 		}
 	}
 	if f.m > 0 {
+		f.y = make([]float64, f.n*f.m)
+		for k := range f.m {
+			col := append([]float64(nil), f.column(k)...)
+			f.backward(col)
+			for i, v := range col {
+				f.y[i*f.m+k] = v
+			}
+		}
 		c.border = new(mat.SymDense)
 		_ = f.schur.InverseTo(c.border) // a mat.Condition at most, as in step
 	}
@@ -310,13 +342,19 @@ type problem interface {
 	revert()              // returns to the remembered state
 }
 
-// minimise runs Levenberg-Marquardt steps until the cost settles and returns
-// the last normal matrix, linearised at the final state.
+// minimise runs Levenberg-Marquardt steps until the cost settles, and leaves s
+// linearised at the final state.
 func minimise(p problem, s *normal, steps int) error {
+	return minimiseUnless(p, s, steps, func(float64, int) bool { return false })
+}
+
+// minimiseUnless is minimise that ends early when there is no hope, as told by what
+// the last step lowered the cost by and how many steps are left.
+func minimiseUnless(p problem, s *normal, steps int, hopeless func(gain float64, left int) bool) error {
 	s.reset()
 	p.linearise(s)
 	damp := 1e-4
-	for range steps {
+	for left := steps - 1; left >= 0; left-- {
 		f, err := s.factorise(damp)
 		if err != nil {
 			if damp > 1e6 {
@@ -333,7 +371,7 @@ func minimise(p problem, s *normal, steps int) error {
 		if s.cost <= was && !math.IsNaN(s.cost) {
 			damp = max(damp/10, 1e-9)
 			// costs are sums of squared standard errors: less than this is nothing
-			if was-s.cost < 0.01 {
+			if was-s.cost < 0.01 || hopeless(was-s.cost, left) {
 				return nil
 			}
 			continue

@@ -66,7 +66,7 @@ func (b *batFit) turnCost() float64 {
 	sum := 0.0
 	for i, c := range b.nearCost {
 		// 0 across the line of sight, +-1 along it
-		depth := r3.Dot(b.dir[i], r3.Unit(b.knob[i]))
+		depth := r3.Dot(b.dir[i], unit(b.knob[i]))
 		sum += -c * depth
 	}
 	return sum
@@ -117,7 +117,7 @@ func (b *batFit) chooseSigns(peakMs float64) []bool {
 		v1 := r3.Scale(1/h1, r3.Sub(dirs[k-1][s1], dirs[k-2][s0]))
 		v2 := r3.Scale(1/h2, r3.Sub(dirs[k][s2], dirs[k-1][s1]))
 		h := (h1 + h2) / 2
-		bend := h * r3.Norm(r3.Sub(v2, v1))
+		bend := h * norm(r3.Sub(v2, v1))
 		scale := math.Hypot(signNoise, signAccel*h*h)
 		return min(signCap, bend*bend/(scale*scale))
 	}
@@ -194,10 +194,10 @@ func (b *batFit) start(far []bool) {
 			w := (b.looks[k].ms - b.looks[last].ms) / (b.looks[i].ms - b.looks[last].ms)
 			b.knob[k] = r3.Add(r3.Scale(1-w, b.knob[last]), r3.Scale(w, b.knob[i]))
 			d := r3.Add(r3.Scale(1-w, b.dir[last]), r3.Scale(w, b.dir[i]))
-			if r3.Norm(d) < 1e-6 {
+			if norm(d) < 1e-6 {
 				d = b.dir[i]
 			}
-			b.dir[k] = r3.Unit(d)
+			b.dir[k] = unit(d)
 		}
 		last = i
 	}
@@ -267,13 +267,17 @@ func (b *batFit) refine(far []bool, s *normal) (doubt float64, err error) {
 		copy(b.dir, keepD)
 		b.global = keepG
 	}
+	// Steps gain less and less: one that comes no nearer than this when all that are
+	// left gain as much as the last is neither better nor a matter of doubt.
+	const outOfReach = 20
+	hopeless := func(gain float64, left int) bool { return cost()-gain*float64(left) > best+outOfReach }
 	const rounds = 3
 	for range rounds {
 		better := false
 		for _, st := range b.stretches() {
 			back()
 			b.flip(st[0], st[1])
-			if err := minimise(b, s, flipSteps); err != nil || !b.differs(keepD) {
+			if err := minimiseUnless(b, s, flipSteps, hopeless); err != nil || !b.differs(keepD) {
 				continue
 			}
 			if c := cost(); c < best {
@@ -304,7 +308,7 @@ const fitSteps, flipSteps = 15, 8
 // a wrong scale hides a pass).
 func (b *batFit) stretches() [][2]int {
 	var cuts []int
-	along := func(i int) float64 { return math.Abs(r3.Dot(b.dir[i], r3.Unit(b.knob[i]))) }
+	along := func(i int) float64 { return math.Abs(r3.Dot(b.dir[i], unit(b.knob[i]))) }
 	const reach = 3
 	for i := reach; i+reach < len(b.looks); i++ {
 		low := along(i) < 0.9
@@ -340,8 +344,8 @@ func (b *batFit) stretches() [][2]int {
 // perpendicular to their line of sight.
 func (b *batFit) flip(from, to int) {
 	for i := from; i < to; i++ {
-		r := r3.Unit(b.knob[i])
-		b.dir[i] = r3.Unit(r3.Sub(b.dir[i], r3.Scale(2*r3.Dot(b.dir[i], r), r)))
+		r := unit(b.knob[i])
+		b.dir[i] = unit(r3.Sub(b.dir[i], r3.Scale(2*r3.Dot(b.dir[i], r), r)))
 	}
 }
 

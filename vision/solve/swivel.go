@@ -32,6 +32,10 @@ const (
 	trunkSkinIn                = 1.5
 )
 
+// Most places of an elbow lie within the limits, which their sines and cosines tell
+// for less.
+var cosGripLeast, cosGripMost, sinBehindMost = math.Cos(gripLeast), math.Cos(gripMost), math.Sin(behindMost)
+
 const (
 	swivelSteps = 24
 	// How much an arm's length varies as marks show it: shoulders shrug and a
@@ -57,7 +61,7 @@ type armView struct {
 	upper, fore    float64 // lengths, inches: to the elbow, and on to the fist
 	trunk          trunkAxes
 	hasTrunk       bool
-	guessOff       float64 // the guess's elbow behind the line, inches
+	guessSure      float64 // how surely the guess has the elbow behind the line, -1 to 1
 }
 
 func (b *bodyFit) armAt(k, side int) *armView {
@@ -68,7 +72,7 @@ func (b *bodyFit) armAt(k, side int) *armView {
 	a.mark = math.Hypot(nd.sigma[jElbowL+side], circleIn)
 	a.trunk, a.hasTrunk = b.trunkAt(k, side)
 	if nd.guessed {
-		a.guessOff = b.guessOff(k, side)
+		a.guessSure = (2*guessRight - 1) * math.Tanh(b.guessOff(k, side)/guessElbowIn)
 	}
 	return a
 }
@@ -79,7 +83,7 @@ func (b *bodyFit) armAt(k, side int) *armView {
 // point.
 func (a *armView) circle() (centre, across, away r3.Vec, against float64) {
 	line := r3.Sub(a.fist, a.shoulder)
-	d := r3.Norm(line)
+	d := norm(line)
 	u := r3.Scale(1/max(d, 1e-6), line)
 	along := (d*d + a.upper*a.upper - a.fore*a.fore) / (2 * max(d, 1e-6))
 	square := a.upper*a.upper - along*along
@@ -92,10 +96,10 @@ func (a *armView) circle() (centre, across, away r3.Vec, against float64) {
 	radius := math.Sqrt(square)
 	sight := r3.Vec{Z: 1}
 	back := r3.Sub(sight, r3.Scale(u.Z, u))
-	if r3.Norm(back) < 1e-3 {
+	if norm(back) < 1e-3 {
 		back = r3.Sub(r3.Vec{Y: 1}, r3.Scale(u.Y, u))
 	}
-	back = r3.Unit(back)
+	back = unit(back)
 	return r3.Add(a.shoulder, r3.Scale(along, u)), r3.Scale(radius, r3.Cross(u, back)), r3.Scale(radius, back), 0
 }
 
@@ -107,25 +111,28 @@ func (a *armView) against(elbow, middle r3.Vec) float64 {
 	if a.node.relief.ok {
 		return cost + a.elbowSaid(elbow) + a.awkward(elbow)
 	}
-	sure := (2*guessRight - 1) * math.Tanh(a.guessOff/guessElbowIn) * math.Tanh((elbow.Z-middle.Z)/guessElbowIn)
-	return cost - 2*math.Log(1+sure) + a.awkward(elbow)
+	return cost - 2*math.Log(1+a.guessSure*math.Tanh((elbow.Z-middle.Z)/guessElbowIn)) + a.awkward(elbow)
 }
 
 // awkward is what anatomy and grip say against an elbow at a place, as -2 log.
 func (a *armView) awkward(elbow r3.Vec) float64 {
 	over := func(angle, limit, slack float64) float64 { return sq(max(0, angle-limit) / slack) }
-	forearm := r3.Unit(r3.Sub(a.fist, elbow))
+	forearm := unit(r3.Sub(a.fist, elbow))
 	cost := 0.0
 	if a.node.bat.ok && (a.side == 0 || a.node.ms < a.fit.contactMs+fistsLetGoMs) {
-		held := angleBetween(forearm, a.node.bat.dir)
-		cost += over(gripLeast, held, gripSlack) + over(held, gripMost, gripSlack)
+		if along := r3.Dot(forearm, a.node.bat.dir); along > cosGripLeast || along < cosGripMost {
+			held := math.Acos(max(-1, min(1, along)))
+			cost += over(gripLeast, held, gripSlack) + over(held, gripMost, gripSlack)
+		}
 	}
 	if !a.hasTrunk {
 		return cost
 	}
 	t := &a.trunk
-	upper := r3.Unit(r3.Sub(elbow, a.shoulder))
-	cost += over(-math.Asin(max(-1, min(1, r3.Dot(upper, t.ahead)))), behindMost, behindSlack)
+	upper := unit(r3.Sub(elbow, a.shoulder))
+	if behind := -r3.Dot(upper, t.ahead); behind > sinBehindMost {
+		cost += over(math.Asin(min(1, behind)), behindMost, behindSlack)
+	}
 	turn, bent := t.axialTurn(upper, forearm)
 	// a straight arm shows no turn
 	cost += bent * (over(turn, turnOut, turnSlack) + over(turnIn, turn, turnSlack))
@@ -170,17 +177,17 @@ func (b *bodyFit) trunkAt(k, side int) (t trunkAxes, ok bool) {
 	lead, rear := b.at(k, jShoulderL), b.at(k, jShoulderR)
 	t.hips = r3.Scale(.5, r3.Add(b.at(k, jHipL), b.at(k, jHipR)))
 	spine := r3.Sub(r3.Scale(.5, r3.Add(lead, rear)), t.hips)
-	t.long = r3.Norm(spine)
+	t.long = norm(spine)
 	if t.long < 1 {
 		return t, false
 	}
 	t.up = r3.Scale(1/t.long, spine)
 	line := r3.Sub(lead, rear)
 	line = r3.Sub(line, r3.Scale(r3.Dot(line, t.up), t.up))
-	if r3.Norm(line) < 1 {
+	if norm(line) < 1 {
 		return t, false
 	}
-	t.out, t.shoulder = r3.Unit(line), lead
+	t.out, t.shoulder = unit(line), lead
 	// the lead side is the left one: left x up = ahead, in right-handed axes; the
 	// camera's (right, down, away) are right-handed too
 	t.ahead = r3.Cross(t.out, t.up)
@@ -205,7 +212,7 @@ func (t *trunkAxes) axialTurn(upper, forearm r3.Vec) (turn, bent float64) {
 		return r3.Add(p, r3.Add(w, r3.Scale(1/(1+c), r3.Cross(v, w))))
 	}
 	flat := r3.Sub(forearm, r3.Scale(r3.Dot(forearm, upper), upper))
-	n := r3.Norm(flat)
+	n := norm(flat)
 	if n < .3 {
 		return 0, 0
 	}
@@ -219,11 +226,7 @@ func (t *trunkAxes) inside(p r3.Vec, half float64) float64 {
 	if h < 0 || h > t.long {
 		return 0
 	}
-	return max(0, half-r3.Norm(r3.Sub(d, r3.Scale(h, t.up))))
-}
-
-func angleBetween(a, b r3.Vec) float64 {
-	return math.Acos(max(-1, min(1, r3.Dot(a, b)/r3.Norm(a)/r3.Norm(b))))
+	return max(0, half-norm(r3.Sub(d, r3.Scale(h, t.up))))
 }
 
 // guessOff is by how much the network has an elbow behind the line from
