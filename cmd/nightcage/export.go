@@ -44,9 +44,10 @@ func newExportCommand() *cobra.Command {
   xlsx          a workbook: the same table, one with a row for each swing, and what
                 the measures are
   ndjson        the records as they are, failures too, one CloudEvent a line
-  trc, c3d      where joints and bat were, frame by frame, for programs that read
-                marker files: one file a swing, in the folder named by -o. c3d has
-                the events and the error of each place too
+  trc, c3d      where joints and bat were, at the rate that the clip was taken at, for
+                programs that read marker files: one file a swing, in the folder named
+                by -o. Between pictures that were looked at they lie on straight lines.
+                c3d says where, and has the events and the error of each place
 
 Tables and marker files hold full swings, not takes, checks and bunts; of a clip
 that was measured more than once the newest. csv and ndjson go to the standard

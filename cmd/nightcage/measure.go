@@ -59,7 +59,7 @@ true capture rate sets the clock of a slow-motion clip.
 	o.who.bind(cmd.Flags())
 	o.rules.bind(cmd.Flags(), rulesOfShipped)
 	cmd.Flags().BoolVar(&o.asJSON, "json", false, "print the record as JSON")
-	cmd.Flags().StringVar(&o.track, "track", "", "also write where body, bat and ball are in every frame, as JSON, to `FILE`")
+	cmd.Flags().StringVar(&o.track, "track", "", "also write where body, bat and ball are in each picture looked at, as JSON, to `FILE`")
 	cmd.Flags().StringVar(&o.timeline, "timeline", "", "also write the events and phases, as JSON, to `FILE`")
 	cmd.Flags().StringVar(&o.stills, "stills", "", "also write the stills, with lines drawn, into `DIR`")
 	cmd.Flags().BoolVar(&o.budget, "budget", false, "say which source of error gives what share of each error bar")
