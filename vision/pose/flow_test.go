@@ -1,6 +1,7 @@
 package pose
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -74,5 +75,34 @@ func TestFlowFindsAKnownShift(t *testing.T) {
 	}
 	if s, err := f.Next(b, look); err != nil || s != nil {
 		t.Errorf("person lost before: %v, %v, want nothing", s, err)
+	}
+}
+
+// One picture of a clip at 240 a second, the body known in both.
+func BenchmarkFlow720p(b *testing.B) {
+	e := estimator(b)
+	_, video := openClip(b, "s77001_09")
+	img := gocv.NewMat()
+	defer img.Close()
+	var gray [2]gocv.Mat
+	for i := range gray {
+		if !video.Read(&img) {
+			b.Fatal("no picture")
+		}
+		gray[i] = gocv.NewMat()
+		defer gray[i].Close()
+		gocv.CvtColor(img, &gray[i], gocv.ColorBGRToGray)
+	}
+	people, err := e.People(context.Background(), img)
+	if err != nil || len(people) != 1 {
+		b.Fatalf("%d people: %v", len(people), err)
+	}
+	f := NewFlow()
+	defer f.Close()
+	for i := 0; b.Loop(); i++ {
+		steps, err := f.Next(gray[i%2], people[0].Look)
+		if err != nil || i > 0 && len(steps) != vision.NumLandmarks {
+			b.Fatalf("%d steps: %v", len(steps), err)
+		}
 	}
 }
