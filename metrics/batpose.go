@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -40,7 +41,11 @@ func (s *scene) readBat(at moment, order int) (b batPose) {
 	if s.why != nil {
 		return
 	}
-	knob, dir := s.spot(pointKnob, at, order), s.batSpot(at, order)
+	dir := s.batSpot(at, order)
+	if s.d != nil && dir.draw == s.d.unique && dir.ms == at.ms {
+		return dir.pose
+	}
+	knob := s.spot(pointKnob, at, order)
 	for _, why := range []*missing{knob.why, dir.why} {
 		if why != nil {
 			s.why = why
@@ -49,27 +54,21 @@ func (s *scene) readBat(at moment, order int) (b batPose) {
 	}
 	s.log.note(s.m, pointKnob, knob.axis[0].frames, knob.seen)
 	s.log.note(s.m, pointTip, dir.line[0].frames, dir.seen)
-	b.knob, b.knobV = s.raw(pointKnob, knob, at.ms)
+	b.knob, b.knobV, _ = s.raw(pointKnob, knob.spot, at.ms)
 	if s.d != nil {
 		b.knob = s.away(b.knob, s.d.batDepth)
 	}
 	b.knob, b.knobV = s.place(pointKnob, b.knob, b.knobV, at.ms)
 	var x, v [2]float64
+	var e [2][maxPoints]float64
+	if s.d != nil {
+		s.d.batErrors(dir.batSpot, &e)
+	}
 	for c := range dir.line {
 		l := &dir.line[c]
 		beta := l.beta
 		if s.d != nil {
-			for i, f := range l.frames {
-				tj, tl := s.d.scatter(pointTip, f)
-				kj, kl := s.d.scatter(pointKnob, f)
-				n := r3.Dot(dir.arm[c][i], r3.Sub(tj, kj))*l.inflate + r3.Dot(dir.arm[c][i], r3.Sub(tl, kl))
-				for k := 0; k <= l.degree; k++ {
-					beta[k] += l.w[k][i] * n
-				}
-			}
-			for k := 0; k <= l.degree; k++ {
-				beta[k] += s.d.swing[c] * l.bias[k]
-			}
+			l.shift(&beta, e[c][:len(l.frames)], s.d.swing[c])
 		}
 		x[c], v[c] = l.read(&beta, at.ms)
 	}
@@ -82,6 +81,7 @@ func (s *scene) readBat(at moment, order int) (b batPose) {
 	if s.d != nil {
 		b.length *= s.d.bat
 		b.dirV = r3.Scale(1/s.d.time, b.dirV)
+		dir.draw, dir.ms, dir.pose = s.d.unique, at.ms, b
 	}
 	return b
 }
@@ -93,8 +93,8 @@ func (s *scene) pathVelocity(b *batPose, at moment) {
 	if k.why != nil || t.why != nil || b.length <= 0 {
 		return
 	}
-	kv, _ := s.raw(pointKnobV, k, at.ms)
-	tv, _ := s.raw(pointTipV, t, at.ms)
+	kv, _, _ := s.raw(pointKnobV, k.spot, at.ms)
+	tv, _, _ := s.raw(pointTipV, t.spot, at.ms)
 	kv, tv = s.turn(kv), s.turn(tv)
 	b.dirV = r3.Scale(1/b.length, r3.Sub(tv, kv))
 	b.knobV = kv
@@ -119,12 +119,12 @@ func (d *batSpot) exp(x, v [2]float64) (u, du r3.Vec) {
 	return u, du
 }
 
-func (r *reading) batSpot(at moment, order int) *batSpot {
+func (r *reading) batSpot(at moment, order int) *heldBat {
 	key, t0 := r.key(pointTip, at, order)
 	if b, ok := r.bats[key]; ok {
 		return b
 	}
-	b := r.fitBat(t0, order, at.before)
+	b := &heldBat{batSpot: fitted(&r.fits.mu, r.fits.bats, key, func() *batSpot { return r.fitBat(t0, order, at.before) })}
 	r.bats[key] = b
 	return b
 }
@@ -204,6 +204,7 @@ func (r *reading) fitBat(t0 float64, order int, before bool) *batSpot {
 		b.line[c].frames = kept[:n]
 		b.arm[c] = b.arm[c][:n]
 	}
+	b.first, b.last = slices.Min(kept[:n]), slices.Max(kept[:n])
 	for _, i := range kept[:n] {
 		if knob[i].seen && tip[i].seen {
 			b.seen++

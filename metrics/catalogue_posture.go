@@ -106,20 +106,19 @@ func (s *scene) massAt(m moment) r3.Vec {
 	if s.d != nil {
 		female = s.d.female
 	}
+	var at [endToe + 1][2]r3.Vec // left, or in the middle; right
+	at[endHead][0] = s.pos(pointHead, m)
+	for _, e := range pairedEnds {
+		left := point(endLandmarks[e])
+		at[e] = [2]r3.Vec{s.pos(left, m), s.pos(left+1, m)}
+	}
+	at[endMidShoulder][0] = r3.Scale(.5, r3.Add(at[endShoulder][0], at[endShoulder][1]))
+	at[endMidHip][0] = r3.Scale(.5, r3.Add(at[endHip][0], at[endHip][1]))
 	return massCentre(deLeva(female), func(e end, right bool) r3.Vec {
-		switch e {
-		case endHead:
-			return s.pos(pointHead, m)
-		case endMidShoulder:
-			return s.mid(vision.LeftShoulder, m)
-		case endMidHip:
-			return s.mid(vision.LeftHip, m)
-		}
-		p := point(endLandmarks[e])
 		if right {
-			p++
+			return at[e][1]
 		}
-		return s.pos(p, m)
+		return at[e][0]
 	})
 }
 

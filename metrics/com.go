@@ -86,8 +86,11 @@ func massCentre(segments []segment, at func(e end, right bool) r3.Vec) r3.Vec {
 	return r3.Scale(1/total, sum)
 }
 
+// pairedEnds are the ends that are there twice, trunk first.
+var pairedEnds = [...]end{endShoulder, endHip, endElbow, endWrist, endHand, endKnee, endAnkle, endHeel, endToe}
+
 // endLandmarks are the left-hand landmarks of paired ends.
-var endLandmarks = map[end]vision.Landmark{
+var endLandmarks = [...]vision.Landmark{
 	endShoulder: vision.LeftShoulder, endElbow: vision.LeftElbow, endWrist: vision.LeftWrist, endHand: vision.LeftHand,
 	endHip: vision.LeftHip, endKnee: vision.LeftKnee, endAnkle: vision.LeftAnkle, endHeel: vision.LeftHeel, endToe: vision.LeftToe,
 }

@@ -60,12 +60,13 @@ func SourcesOfError() []SourceOfError {
 type wave struct {
 	part [3]r3.Vec
 	turn float64 // radians per ms
+	live bool    // not nought
 }
 
 // newWave draws a wave of standard deviation sigma along each axis, of which a
 // share kept is in the constant.
 func newWave(rng *rand.Rand, sigma float64, kept r3.Vec, lastMs float64) wave {
-	w := wave{turn: rng.NormFloat64() / lastMs}
+	w := wave{turn: rng.NormFloat64() / lastMs, live: sigma != 0}
 	root := func(v r3.Vec) r3.Vec { return r3.Vec{X: math.Sqrt(v.X), Y: math.Sqrt(v.Y), Z: math.Sqrt(v.Z)} }
 	rest := root(r3.Sub(level(1), kept))
 	for k, share := range [3]r3.Vec{root(kept), rest, rest} {
@@ -78,12 +79,18 @@ func newWave(rng *rand.Rand, sigma float64, kept r3.Vec, lastMs float64) wave {
 func level(v float64) r3.Vec { return r3.Vec{X: v, Y: v, Z: v} }
 
 func (w *wave) at(ms float64) r3.Vec {
+	if !w.live {
+		return r3.Vec{}
+	}
 	sin, cos := math.Sincos(w.turn * ms)
 	return r3.Add(w.part[0], r3.Add(r3.Scale(cos, w.part[1]), r3.Scale(sin, w.part[2])))
 }
 
 // rate is its rate of change per second.
 func (w *wave) rate(ms float64) r3.Vec {
+	if !w.live {
+		return r3.Vec{}
+	}
 	sin, cos := math.Sincos(w.turn * ms)
 	return r3.Scale(1000*w.turn, r3.Sub(r3.Scale(cos, w.part[2]), r3.Scale(sin, w.part[1])))
 }
@@ -104,9 +111,6 @@ const (
 	lastingMs   = 120
 	lastingKept = .1
 )
-
-// chunk is how many frames of noise are drawn together.
-const chunk = 32
 
 // draw is one set of errors to put into the readings. Its random numbers
 // depend on the seed, its own number and what they are for, never on which
@@ -134,9 +138,8 @@ type draw struct {
 	female              float64    // 0..1, where between the segment table's columns
 	arm                 [2]float64 // 0..1, left and right: below the other reading's chance, that reading is taken
 
-	jitter  [numPoints][]r3.Vec // inches, filled by chunk on demand
-	lasting [numPoints][]r3.Vec // the same
-	filled  [numPoints][]uint64 // number+1 of the draw that filled the chunk
+	turned  [3]r3.Vec // where the camera's turns take the axes
+	scatter scatter
 	motion  *motion
 }
 
@@ -177,10 +180,7 @@ func (d *draw) stream(what, part int) *rand.Rand {
 
 func newDraw(seed uint64, m *motion, on map[SourceOfError]bool) *draw {
 	d := &draw{seed: seed, on: on, motion: m}
-	for p := range d.jitter {
-		d.jitter[p], d.lasting[p] = make([]r3.Vec, len(m.times)), make([]r3.Vec, len(m.times))
-		d.filled[p] = make([]uint64, (len(m.times)+chunk-1)/chunk)
-	}
+	d.scatter.clear(m)
 	return d
 }
 
@@ -209,6 +209,7 @@ func (d *draw) next(r *reading) {
 	d.height = pick(FromCamera, cameraHeightSigmaIn)
 	d.swing[0], d.swing[1] = pick(FromFit, 1), pick(FromFit, 1)
 	d.pitch, d.batDepth = pick(FromCamera, r.pitchSigma), pick(FromCamera, r.batDepthSigma)
+	d.turned = d.turning()
 	d.female = .5
 	if u := shared.Float64(); d.on[FromJoints] {
 		d.female = u
@@ -246,61 +247,6 @@ func normal3(rng *rand.Rand) r3.Vec {
 	return r3.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()}
 }
 
-// scatter is the draw's error of a point in the i-th frame of the motion: what
-// jitters from frame to frame, and what lasts.
-func (d *draw) scatter(p point, i int) (jitter, lasting r3.Vec) {
-	c := i / chunk
-	if d.filled[p][c] != d.number+1 {
-		d.filled[p][c] = d.number + 1
-		d.fill(p, c*chunk, min((c+1)*chunk, len(d.jitter[p])))
-	}
-	return d.jitter[p][i], d.lasting[p][i]
-}
-
-// fill draws the scatter of frames [first, end).
-func (d *draw) fill(p point, first, end int) {
-	from := FromLandmarks
-	if p.bat() {
-		from = FromBat
-	}
-	if !d.on[from] {
-		clear(d.jitter[p][first:end])
-		clear(d.lasting[p][first:end])
-		return
-	}
-	if share := 1 - d.motion.lasting; share > 0 {
-		rng := d.stream(int(p), 1+first/chunk)
-		for j := first; j < end; j++ {
-			d.jitter[p][j] = r3.Scale(math.Sqrt(share), along(d.motion.points[p][j].sigma, normal3(rng)))
-		}
-	}
-	if q, ok := lineOf(p); ok && d.motion.lines[q] != nil {
-		d.fillLine(p, q, first, end)
-		return
-	}
-	if d.motion.lasting == 0 || d.on[jitterAlone] {
-		clear(d.lasting[p][first:end])
-		return
-	}
-	rng := d.stream(int(p), 0)
-	w := newWave(rng, math.Sqrt(d.motion.lasting), level(lastingKept), lastingMs)
-	if p.velocity() { // one path's speed: too fast or too slow throughout
-		w = newWave(rng, 1, level(1), lastingMs)
-	}
-	limb, inLimb := limbOf(p)
-	var whole wave
-	if inLimb && d.motion.solved {
-		whole = d.limb(limb)
-	}
-	for j := first; j < end; j++ {
-		z := w.at(d.motion.times[j])
-		if inLimb && d.motion.solved {
-			z = d.limbwise(z, whole.at(d.motion.times[j]))
-		}
-		d.lasting[p][j] = along(d.motion.points[p][j].sigma, z)
-	}
-}
-
 // limbDepth is the share of a joint's depth variance that it has in common with
 // its limb. A joint's depth is solved from its neighbour's by the length of the
 // bone between and how short that looks, so that errors run on from joint to
@@ -316,15 +262,6 @@ func (d *draw) limbwise(own, whole r3.Vec) r3.Vec {
 	return r3.Add(own, r3.Scale(math.Sqrt(limbDepth)*r3.Dot(u, whole)+(math.Sqrt(1-limbDepth)-1)*depth, u))
 }
 
-// limb is what the joints of a limb have in common. Where the shoulders are the
-// ends of one line, both arms hang on it.
-func (d *draw) limb(n int) wave {
-	if n < 2 && d.motion.lines[shoulderLine] != nil {
-		n = 0
-	}
-	return newWave(d.stream(streamLimb, n), math.Sqrt(d.motion.lasting), level(lastingKept), lastingMs)
-}
-
 // limbOf numbers arms and legs: shoulder to hand and hip to toe, left before
 // right.
 func limbOf(p point) (limb int, ok bool) {
@@ -336,16 +273,6 @@ func limbOf(p point) (limb int, ok bool) {
 		return int(p) - int(left), true
 	}
 	return 0, false
-}
-
-// reading is what a point moves by in the i-th frame of the motion where the
-// draw reads its arm the other way; taken is false where it does not.
-func (d *draw) reading(p point, i int) (by r3.Vec, taken bool) {
-	o := d.motion.others[p]
-	if o == nil || !(d.arm[int(p)-int(leftOf(p))] < o[i].chance) {
-		return r3.Vec{}, false
-	}
-	return o[i].by, true
 }
 
 // along scales a vector axis by axis.

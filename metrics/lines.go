@@ -68,34 +68,6 @@ func (m *motion) lineOf(p point) []lineSample {
 	return nil
 }
 
-// fillLine draws the scatter of an end of a line in frames [first, end): both ends
-// from the same numbers.
-func (d *draw) fillLine(p point, q, first, end int) {
-	clear(d.jitter[p][first:end])
-	if d.on[jitterAlone] {
-		clear(d.lasting[p][first:end])
-		return
-	}
-	rng := d.stream(streamLine, q)
-	middle := newWave(rng, 1, level(lastingKept), lastingMs)
-	turn := newWave(rng, 1, level(turnKept), lastingMs)
-	rise := newWave(rng, 1, level(turnKept), lastingMs)
-	arms := d.limb(0)
-	side := 1.0
-	if leftOf(p) != vision.Landmark(p) {
-		side = -1
-	}
-	for j := first; j < end; j++ {
-		ms, line := d.motion.times[j], &d.motion.lines[q][j]
-		z := middle.at(ms)
-		if q == shoulderLine {
-			z = d.limbwise(z, arms.at(ms))
-		}
-		apart := r3.Add(r3.Scale(turn.at(ms).X, line.turn), r3.Vec{Y: rise.at(ms).X * line.rise})
-		d.lasting[p][j] = r3.Add(along(line.middle, z), r3.Scale(side, apart))
-	}
-}
-
 // beyondLine is beyond for the ends of a line: its heading is the network's own
 // word, with its own error, and no matter of where a joint is taken to be.
 func (e JointError) beyondLine(lines []lineSample) JointError {

@@ -169,7 +169,7 @@ func cameraFacts(sol *vision.Solution) *CameraFacts {
 // newTimes is a reading of event times alone.
 func newTimes(t *vision.Track, tl phases.Timeline, o Options) (*reading, error) {
 	r := &reading{hand: t.Hand, subject: t.Subject, kind: tl.Kind, contact: math.NaN(), corner: math.NaN(), timeSigma: t.Clip.Clock.SigmaRel,
-		spots: map[spotKey]*spot{}, bats: map[spotKey]*batSpot{}}
+		fits: newFits(), spots: map[spotKey]*heldSpot{}, bats: map[spotKey]*heldBat{}}
 	var times, pictures []float64 // of frames; the pictures of the clip up to them
 	for _, f := range t.Frames {
 		if n := len(times); n == 0 || f.Ms > times[n-1] {
@@ -402,6 +402,9 @@ const biasDraws = 100
 // path it is not scatter that the reading holds but what smoothing may have taken
 // from it.
 func scatterBias(ctx context.Context, all []entry, nominal []float64, open []bool, r *reading, seed uint64) ([]float64, error) {
+	if r.m.solved && r.m.lasting == 1 { // nothing jitters
+		return make([]float64, len(all)), nil
+	}
 	some := make([]bool, len(all))
 	for i, e := range all {
 		some[i] = open[i] && e.extreme

@@ -2,13 +2,11 @@ package metrics
 
 import (
 	"context"
-	"maps"
 	"runtime"
 	"sync"
 )
 
-// drawsAtLeast is how many draws one goroutine makes: it fits lines that another has
-// fitted too, which costs as much as some ten draws.
+// drawsAtLeast is how many draws one goroutine makes, lest it cost more to start.
 const drawsAtLeast = 25
 
 // propagate draws every open measure n times, on all processors. A draw rests on
@@ -55,16 +53,11 @@ func propagate(ctx context.Context, all []entry, nominal []float64, open []bool,
 	return samples[0], whys[0], nil
 }
 
-// apart is the same reading, with the lines fitted so far and nothing recalled, for
+// apart is the same reading, sharing the lines fitted and with nothing recalled, for
 // another goroutine.
 func (r *reading) apart() *reading {
 	c := *r
-	c.spots, c.bats = make(map[spotKey]*spot, len(r.spots)), maps.Clone(r.bats)
-	for k, sp := range r.spots {
-		own := *sp
-		own.last = recall{}
-		c.spots[k] = &own
-	}
+	c.spots, c.bats = map[spotKey]*heldSpot{}, map[spotKey]*heldBat{}
 	c.passes = 0
 	c.peaks, c.sweep, c.timing, c.stretch = [numTurners]perDraw[peak]{}, perDraw[*sweep]{}, perDraw[timing]{}, perDraw[stretch]{}
 	return &c

@@ -2,7 +2,6 @@ package metrics
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -36,8 +35,9 @@ type reading struct {
 	sight          ballSight
 
 	passes  uint64 // of draws so far, over all propagations
-	spots   map[spotKey]*spot
-	bats    map[spotKey]*batSpot
+	fits    *fits  // shared with readings apart
+	spots   map[spotKey]*heldSpot
+	bats    map[spotKey]*heldBat
 	peaks   [numTurners]perDraw[peak]
 	sweep   perDraw[*sweep]
 	timing  perDraw[timing]
@@ -49,44 +49,6 @@ type moment struct {
 	ms     float64
 	anchor int // the event its lines are laid out from
 	before bool
-}
-
-// spotKey names one fitted line: the k-th knot from an anchor event.
-type spotKey struct {
-	knot   int32
-	point  int8
-	anchor int8
-	order  int8 // derivative that the window was chosen for
-	before bool
-}
-
-// spot is a point's three coordinates around an instant.
-type spot struct {
-	axis [3]line
-	last recall
-	seen int // frames of the window in which the point itself was seen
-	why  *missing
-}
-
-// recall is a spot's latest reading: many measures read the same point at the
-// same instant of a draw.
-type recall struct {
-	draw     uint64 // 0: none, or the swing as read
-	ms       float64
-	pos, vel r3.Vec
-	other    bool // an arm was read the other way
-}
-
-// batSpot is the direction of the bat around an instant, as two coordinates in
-// the plane touching the unit sphere at u0 (the logarithm map: great circles
-// through u0 become straight lines, so a steady turn is a straight line in
-// time).
-type batSpot struct {
-	u0, e1, e2 r3.Vec
-	line       [2]line
-	arm        [2][]r3.Vec // per frame of the window: what a shift of the tip against the knob adds
-	seen       int
-	why        *missing
 }
 
 // scene is the swing as one draw has it; the zero draw (nil) is the swing as
@@ -235,8 +197,12 @@ func (s *scene) read(p point, at moment, order int) (pos, vel r3.Vec) {
 		s.why = sp.why
 		return
 	}
-	pos, vel = s.raw(p, sp, at.ms)
+	if s.d != nil && sp.last.draw == s.d.unique && sp.last.ms == at.ms {
+		s.other = s.other || sp.last.other
+		return sp.last.pos, sp.last.vel
+	}
 	s.log.note(s.m, p, sp.axis[0].frames, sp.seen)
+	pos, vel, other := s.raw(p, sp.spot, at.ms)
 	if s.d != nil && !p.bat() {
 		pos = r3.Add(s.away(pos, s.d.bodyDepth), s.d.joint[p].at(at.ms))
 		if order > 0 {
@@ -245,7 +211,12 @@ func (s *scene) read(p point, at moment, order int) (pos, vel r3.Vec) {
 	} else if s.d != nil {
 		pos = s.away(pos, s.d.batDepth)
 	}
-	return s.place(p, pos, vel, at.ms)
+	pos, vel = s.place(p, pos, vel, at.ms)
+	if s.d != nil {
+		s.other = s.other || other
+		sp.last = recall{s.d.unique, at.ms, pos, vel, other}
+	}
+	return pos, vel
 }
 
 // away moves a solved place along the ray on which the camera sees it.
@@ -257,32 +228,17 @@ func (s *scene) away(pos r3.Vec, by float64) r3.Vec {
 }
 
 // raw reads a point's lines with the draw's scatter, before errors that all
-// points share.
-func (s *scene) raw(p point, sp *spot, ms float64) (pos, vel r3.Vec) {
-	if s.d != nil && sp.last.draw == s.d.unique && sp.last.ms == ms {
-		s.other = s.other || sp.last.other
-		return sp.last.pos, sp.last.vel
-	}
+// points share; other says that an arm was read the other way.
+func (s *scene) raw(p point, sp *spot, ms float64) (pos, vel r3.Vec, other bool) {
 	beta := [3][maxDegree + 1]float64{sp.axis[0].beta, sp.axis[1].beta, sp.axis[2].beta}
-	other := false
 	if s.d != nil {
-		for i, f := range sp.axis[0].frames {
-			jitter, lasting := s.d.scatter(p, f)
-			if by, taken := s.d.reading(p, f); taken {
-				lasting, other = r3.Add(lasting, by), true
-			}
+		var e [3][maxPoints]float64
+		other = s.d.errors(p, sp, &e)
+		if z := s.d.curve[p]; sp.even {
+			shift3(&sp.axis, &beta, &e, z)
+		} else {
 			for a := range sp.axis {
-				l := &sp.axis[a]
-				e := axisOf(jitter, a)*l.inflate + axisOf(lasting, a)
-				for k := 0; k <= l.degree; k++ {
-					beta[a][k] += l.w[k][i] * e
-				}
-			}
-		}
-		for a := range sp.axis {
-			z := axisOf(s.d.curve[p], a)
-			for k := 0; k <= sp.axis[a].degree; k++ {
-				beta[a][k] += z * sp.axis[a].bias[k]
+				sp.axis[a].shift(&beta[a], e[a][:len(sp.axis[a].frames)], axisOf(z, a))
 			}
 		}
 	}
@@ -290,12 +246,7 @@ func (s *scene) raw(p point, sp *spot, ms float64) (pos, vel r3.Vec) {
 	for a := range sp.axis {
 		x[a], v[a] = sp.axis[a].read(&beta[a], ms)
 	}
-	pos, vel = r3.Vec{X: x[0], Y: x[1], Z: x[2]}, r3.Vec{X: v[0], Y: v[1], Z: v[2]}
-	if s.d != nil {
-		s.other = s.other || other
-		sp.last = recall{s.d.unique, ms, pos, vel, other}
-	}
-	return pos, vel
+	return r3.Vec{X: x[0], Y: x[1], Z: x[2]}, r3.Vec{X: v[0], Y: v[1], Z: v[2]}, other
 }
 
 // place puts a reading into the swing frame: depth for planar readings, then
@@ -323,11 +274,21 @@ func (s *scene) turn(v r3.Vec) r3.Vec {
 	if s.d == nil {
 		return v
 	}
-	if s.m.solved { // planar readings took the yaw in place
-		v = about(r3.Vec{Y: 1}, s.d.yaw, v)
+	t := &s.d.turned
+	return r3.Vec{X: t[0].X*v.X + t[1].X*v.Y + t[2].X*v.Z, Y: t[0].Y*v.X + t[1].Y*v.Y + t[2].Y*v.Z, Z: t[0].Z*v.X + t[1].Z*v.Y + t[2].Z*v.Z}
+}
+
+// turning is where the draw's turns take the three axes.
+func (d *draw) turning() (t [3]r3.Vec) {
+	toCamera := d.motion.toCamera
+	across := r3.Vec{X: toCamera.Z, Z: -toCamera.X}
+	for i, v := range [3]r3.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
+		if d.motion.solved { // planar readings take the yaw in place
+			v = about(r3.Vec{Y: 1}, d.yaw, v)
+		}
+		t[i] = about(across, d.pitch, about(toCamera, d.roll, v))
 	}
-	across := r3.Vec{X: s.m.toCamera.Z, Z: -s.m.toCamera.X}
-	return about(across, s.d.pitch, about(s.m.toCamera, s.d.roll, v))
+	return t
 }
 
 // about turns a vector about a unit axis (Rodrigues' formula).
@@ -347,143 +308,4 @@ func axisOf(v r3.Vec, a int) float64 {
 		return v.Y
 	}
 	return v.Z
-}
-
-// jolted reports whether the ball's blow reaches a point within a frame: its
-// path has a corner at contact.
-func jolted(p point) bool {
-	switch leftOf(p) {
-	case vision.LeftWrist, vision.LeftHand:
-		return true
-	}
-	return p.bat()
-}
-
-// knotMs is the spacing of fitted lines: a reading moves at most 2 ms from where
-// its window was chosen, less than a tenth of keepMs.
-const knotMs = 4
-
-func (r *reading) key(p point, at moment, order int) (spotKey, float64) {
-	anchor := r.events[at.anchor].Ms
-	k := int(math.Round((at.ms - anchor) / knotMs))
-	return spotKey{int32(k), int8(p), int8(at.anchor), int8(order), at.before}, anchor + float64(k)*knotMs
-}
-
-func (r *reading) spot(p point, at moment, order int) *spot {
-	key, t0 := r.key(p, at, order)
-	if sp, ok := r.spots[key]; ok {
-		return sp
-	}
-	sp := r.fitSpot(p, t0, order, at.before)
-	r.spots[key] = sp
-	return sp
-}
-
-// near lists the frames around t0 for which ok holds, nearest first, within
-// windowMs (further only to make up three), on one side of the corner for jolted
-// points.
-func (r *reading) near(t0 float64, jolted, before bool, ok func(i int) bool) []int {
-	times := r.m.times
-	hi, _ := slices.BinarySearch(times, t0)
-	lo := hi - 1
-	var out []int
-	for (lo >= 0 || hi < len(times)) && len(out) < maxPoints {
-		i := hi
-		if hi >= len(times) || lo >= 0 && t0-times[lo] <= times[hi]-t0 {
-			i = lo
-			lo--
-		} else {
-			hi++
-		}
-		if gap := math.Abs(times[i] - t0); gap > windowMs && len(out) >= 3 || gap > 2*windowMs {
-			break
-		}
-		if jolted && (before && times[i] > r.corner || !before && times[i] < r.corner) {
-			continue
-		}
-		if ok(i) {
-			out = append(out, i)
-		}
-	}
-	return out
-}
-
-// reachMs is how far the nearest frame with the point may be from the instant:
-// a frame and a half, or 20 ms where slow cameras are not the cause.
-func (r *reading) reachMs(t0 float64) float64 { return max(1.5*spacing(r.m.times, t0), 20) }
-
-func (r *reading) fitSpot(p point, t0 float64, order int, before bool) *spot {
-	samples := r.m.points[p]
-	frames := r.near(t0, jolted(p), before, func(i int) bool { return samples[i].ok })
-	if len(frames) < order+2 || math.Abs(r.m.times[frames[0]]-t0) > r.reachMs(t0) {
-		reason := ReasonLandmark
-		if p.bat() {
-			reason = ReasonBat
-		}
-		return &spot{why: &missing{reason, p.String()}}
-	}
-	lo, hi := samples[frames[0]].at, samples[frames[0]].at
-	for _, i := range frames {
-		v := samples[i].at
-		lo = r3.Vec{X: min(lo.X, v.X), Y: min(lo.Y, v.Y), Z: min(lo.Z, v.Z)}
-		hi = r3.Vec{X: max(hi.X, v.X), Y: max(hi.Y, v.Y), Z: max(hi.Z, v.Z)}
-	}
-	tau, sigma := make([]float64, len(frames)), make([]float64, len(frames))
-	for j, i := range frames {
-		tau[j] = (r.m.times[i] - t0) / unitMs
-		sigma[j] = r.m.jitterSigma(p, r3.Norm(samples[i].sigma)/math.Sqrt(3))
-	}
-	span := r.spanMs(frames)
-	n, degree := window(tau, sigma, order, pace{r3.Norm(r3.Sub(hi, lo)) / span / math.Sqrt(3), keepMs})
-	sp := &spot{}
-	y := make([]float64, n)
-	for a := range sp.axis {
-		for j, i := range frames[:n] {
-			y[j] = axisOf(samples[i].at, a)
-			sigma[j] = r.m.jitterSigma(p, axisOf(samples[i].sigma, a))
-		}
-		sp.axis[a] = fitLine(t0, degree, tau[:n], y, sigma[:n], pace{axisOf(r3.Sub(hi, lo), a) / span, keepMs})
-		sp.axis[a].frames = frames[:n]
-	}
-	for _, i := range frames[:n] {
-		if samples[i].seen {
-			sp.seen++
-		}
-	}
-	return sp
-}
-
-// keepMs is how long a motion keeps its speed. In published swings the hips'
-// speed rises for about 100 ms, from foot down to a peak 75 ms before contact,
-// the shoulders' peaks 10 ms later and the bat's 15 ms before contact (Welch et
-// al. 1995, J Orthop Sports Phys Ther 22(5):193-201, times from memory). A sine
-// that rises for 100 ms changes by its own size in 64 ms; half of that stands
-// for the sharper peaks, landing feet and whipping wrists of single swings.
-const keepMs = 30.0
-
-// Windows weigh curvature against what jitters: what lasts does not average out
-// over them. On a path, where nothing jitters, these stand in, so that windows
-// stay narrow: a tenth of an inch, and for velocities 1 in/s, a thousandth of a
-// bat's speed.
-const (
-	pathSigmaIn    = .1
-	pathSigmaInPer = 1
-)
-
-// jitterSigma is the part of a point's standard error along an axis that
-// jitters from frame to frame.
-func (m *motion) jitterSigma(p point, sigma float64) float64 {
-	floor := sigmaFloorIn
-	if m.lasting > 0 {
-		floor = pathSigmaIn
-	}
-	if p.velocity() {
-		return pathSigmaInPer
-	}
-	return max(sigma*math.Sqrt(1-m.lasting), floor)
-}
-
-func (r *reading) spanMs(frames []int) float64 {
-	first, last := slices.Min(frames), slices.Max(frames)
-	return r.m.times[last] - r.m.times[first]
 }
