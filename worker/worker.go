@@ -111,7 +111,8 @@ func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
 	if err := errors.Join(w.Home.sweepScratch(), w.Records.sweep(time.Now())); err != nil {
 		return fmt.Errorf("%w: clean up: %w", ErrStorage, err)
 	}
-	_, err := w.reconcile(stop, q, nil)
+	var looked place
+	_, err := w.reconcile(stop, q, &looked)
 	var p *puller
 	if err == nil {
 		p, err = q.newPuller(stop, q.Owner())
@@ -140,7 +141,7 @@ func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
 		})
 	}
 	wg.Go(func() {
-		if err := w.watch(pull, q, p); err != nil {
+		if err := w.watch(pull, q, p, looked); err != nil {
 			end(err)
 		}
 	})
@@ -154,13 +155,14 @@ func (w *Worker) Run(stop, abort context.Context, q *Queue) error {
 // errDrained ends the pulling when Drain has nothing left to wait for.
 var errDrained = errors.New("drained")
 
-// watch reconciles on a timer, notices that the queue is gone, and ends a drain.
-func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
+// watch reconciles on a timer, first without a pause until every job has been looked
+// for once, notices that the queue is gone, and ends a drain.
+func (w *Worker) watch(pull context.Context, q *Queue, p *puller, looked place) error {
 	tick := time.NewTicker(250 * time.Millisecond)
 	defer tick.Stop()
 	reconciled, fed, asked, quietSince := time.Now(), time.Now(), time.Now(), time.Time{}
-	var looked place
-	ill := false // the server was when it was last asked
+	round := looked == (place{}) // every job has been looked for
+	ill := false                 // the server was when it was last asked
 	for {
 		select {
 		case <-pull.Done():
@@ -206,11 +208,12 @@ func (w *Worker) watch(pull context.Context, q *Queue, p *puller) error {
 				reconciled, quietSince = time.Time{}, time.Time{}
 			}
 		}
-		if time.Since(reconciled) > reconcileEvery {
-			if _, err := w.reconcile(pull, q, &looked); err != nil && pull.Err() == nil {
+		if !round || time.Since(reconciled) > reconcileEvery {
+			_, err := w.reconcile(pull, q, &looked)
+			if err != nil && pull.Err() == nil {
 				w.Log.Error().Err(err).Msg("reconcile")
 			}
-			reconciled = time.Now()
+			reconciled, round = time.Now(), round || err != nil || looked == (place{})
 		}
 	}
 }
