@@ -109,9 +109,7 @@ func (f *Finder) Look(ctx context.Context, prev, cur, next gocv.Mat, body []visi
 	if cur.Empty() || !(heightPx > 0) {
 		return s, fmt.Errorf("look for the bat: picture %dx%d, hitter %v px tall", cur.Cols(), cur.Rows(), heightPx)
 	}
-	if len(body) == vision.NumLandmarks {
-		s.Hands = hands(body)
-	}
+	s.Hands = Hands(body)
 	hx, hy, ok := middle(s.Hands)
 	if !ok {
 		return s, nil
@@ -142,8 +140,12 @@ func (f *Finder) Look(ctx context.Context, prev, cur, next gocv.Mat, body []visi
 // matters: how wide a streak to look for.
 const nominalHeightIn = 68
 
-// hands returns both fists, with the wrist standing in for a fist not found.
-func hands(body []vision.Mark) [2]vision.Mark {
+// Hands are both fists of a body, vision.NumLandmarks long or empty, a wrist standing
+// in for a fist not found.
+func Hands(body []vision.Mark) (h [2]vision.Mark) {
+	if len(body) == 0 {
+		return h
+	}
 	pick := func(hand, wrist vision.Landmark) vision.Mark {
 		if body[hand].Found() {
 			return body[hand]

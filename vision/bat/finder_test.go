@@ -246,7 +246,7 @@ func TestHandsFallBackOnWrists(t *testing.T) {
 	body := make([]vision.Mark, vision.NumLandmarks)
 	body[vision.LeftWrist] = vision.Mark{X: 10, Y: 20, SigmaPx: 1, How: vision.HowNetwork}
 	body[vision.RightHand] = vision.Mark{X: 30, Y: 40, SigmaPx: 1, How: vision.HowNetwork}
-	if x, y, ok := middle(hands(body)); !ok || x != 20 || y != 30 {
+	if x, y, ok := middle(Hands(body)); !ok || x != 20 || y != 30 {
 		t.Errorf("middle (%v, %v) %v, want (20, 30)", x, y, ok)
 	}
 }

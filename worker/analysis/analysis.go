@@ -4,20 +4,23 @@
 //
 // A clip is read once on thumbnails to find where it is cut and when something
 // moves as a swing does. For each such burst a few pictures are looked at for the
-// hitter; then the frames around it are read once to follow the body, once to
-// follow the bat with the hands known, and up to contact once more for the
-// stills. Pictures are never kept: memory does not grow with the clip.
+// hitter; then the frames around it are read once, closely about the burst and less
+// so elsewhere, to follow body, bat and ball, and a few once more for the stills. Of
+// the pictures only a handful are ever held: memory does not grow with the clip.
 package analysis
 
 import (
 	"context"
+	"slices"
 
 	"nightcage/metrics"
 	"nightcage/metrics/rules"
 	"nightcage/models"
 	"nightcage/phases"
 	"nightcage/vision"
+	ballpath "nightcage/vision/ball/path"
 	"nightcage/vision/bat"
+	"nightcage/vision/bat/path"
 	"nightcage/vision/clip"
 	"nightcage/vision/pose"
 	"nightcage/vision/solve"
@@ -108,11 +111,12 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 	if err != nil {
 		return nil, err
 	}
-	steps := newSteps(o, progress)
+	steps := newSteps(progress)
 	s, err := surveyClip(ctx, path, c, steps)
 	if err != nil {
 		return nil, err
 	}
+	defer s.close()
 	found, err := a.seeAll(ctx, path, s.clip, s, subject, steps)
 	if err != nil {
 		return nil, err
@@ -133,7 +137,7 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 		w.track.Swing, w.track.Swings = i+1, len(found.swings)
 		w.track.Notes = append(w.track.Notes, found.notes()...)
 		w.track.Maker = &vision.Maker{Version: VisionVersion, Models: a.nets}
-		res, err := a.measure(ctx, path, w, o, steps)
+		res, err := a.measure(ctx, path, w, o)
 		if err != nil {
 			return nil, err
 		}
@@ -144,7 +148,7 @@ func (a *Analyser) Run(ctx context.Context, path string, subject vision.Subject,
 }
 
 // measure makes the record and the stills of one swing.
-func (a *Analyser) measure(ctx context.Context, path string, w seen, o Options, steps *steps) (*Result, error) {
+func (a *Analyser) measure(ctx context.Context, path string, w seen, o Options) (*Result, error) {
 	as := metrics.Options{Budget: o.Budget}
 	if o.Rules != nil {
 		as.Rules = o.Rules
@@ -155,29 +159,87 @@ func (a *Analyser) measure(ctx context.Context, path string, w seen, o Options, 
 	}
 	res := &Result{Seen: w.track, Track: track, Timeline: w.timeline, Swing: swing}
 	if !o.NoStills {
-		if res.Stills, err = drawStills(ctx, path, res, steps); err != nil {
+		if res.Stills, err = drawStills(ctx, path, res); err != nil {
 			return nil, err
 		}
 	}
 	return res, nil
 }
 
+// minBatShare of the frames must show the bat before a clip counts as one with
+// a bat in it; false candidates that agree with each other are rarer.
+const minBatShare = 0.05
+
 // see follows body, bat, ball and sound in one window by the clip's clock and
 // times the swing.
-func (a *Analyser) see(ctx context.Context, path string, c vision.Clip, win [2]int, subject vision.Subject, steps *steps) (w seen, err error) {
-	track, height, err := a.follow(ctx, path, c, win, subject, steps)
+func (a *Analyser) see(ctx context.Context, g *gallery, win window, subject vision.Subject, steps *steps) (w seen, err error) {
+	l, err := a.aim(ctx, g, win, subject, steps)
 	if err != nil {
 		return w, err
 	}
-	if err := a.addBat(ctx, path, &track, height, steps); err != nil {
+	track, s, err := a.look(ctx, l)
+	if err != nil {
 		return w, err
 	}
+	if !slices.ContainsFunc(track.Frames, func(f vision.Frame) bool { return len(f.Body) > 0 }) {
+		// A person who lies in the picture is found at times and followed never.
+		return w, a.nobody(ctx, g, (win.frames[0]+win.frames[1])/2)
+	}
+	if err := joinPaths(ctx, &track, s, l.heightPx); err != nil {
+		return w, err
+	}
+	enlarge(&track, l.shrink, g.clip)
 	if w.track, err = solve.Run(ctx, track); err != nil {
 		return w, err
 	}
-	if err := addSounds(ctx, path, &w.track); err != nil {
+	if err := addSounds(ctx, g.path, &w.track); err != nil {
 		return w, err
 	}
 	w.timeline, err = phases.Find(w.track)
 	return w, err
 }
+
+// joinPaths makes paths of what was seen of bat and ball and puts them in the track.
+// height is the hitter's, standing, px.
+func joinPaths(ctx context.Context, track *vision.Track, s sights, height float64) error {
+	// The bat's path needs a scale; a first solution of the body gives one.
+	rough, err := solve.Run(ctx, *track)
+	if err != nil {
+		return err
+	}
+	scale := rough.Scale
+	if scale.PxPerIn == 0 {
+		scale = vision.Scale{PxPerIn: height / nominalHeightIn, SigmaRel: nominalSigmaRel}
+	}
+	found, err := path.Smooth(s.bat, path.Options{BatIn: track.Subject.BatIn, PxPerIn: scale.PxPerIn, ScaleSigmaRel: scale.SigmaRel})
+	if err != nil {
+		return wrap(track.Clip, "follow the bat", err)
+	}
+	n := 0
+	for i, b := range found.Frames {
+		f := &track.Frames[i]
+		f.Knob, f.Tip, f.BatAngleSigmaDeg = b.Knob, b.Tip, b.AngleSigmaDeg
+		if b.Knob.Found() && b.Tip.Found() {
+			n++
+		}
+	}
+	if float64(n) < minBatShare*float64(len(track.Frames)) {
+		return &Error{Kind: NoBat, Clip: track.Clip.Name, Reason: "No bat was found in the hitter's hands."}
+	}
+	flight, err := ballpath.Follow(s.ball, track.Frames, ballpath.Options{PxPerIn: scale.PxPerIn, Width: float64(track.Clip.Width), Height: float64(track.Clip.Height)})
+	if err != nil {
+		return wrap(track.Clip, "follow the ball", err)
+	}
+	for i, m := range flight.Marks {
+		track.Frames[i].Ball = m
+	}
+	track.Ball = &flight.Flight
+	return nil
+}
+
+// A hitter of unknown height is taken for one between a child of 52 in and a
+// man of 76 in when only the order of sizes matters.
+const (
+	nominalHeightIn = 66
+	nominalSigmaRel = 0.1
+)

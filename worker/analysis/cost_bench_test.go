@@ -146,10 +146,10 @@ func resetResident(b *testing.B) {
 
 // ours measures a clip as Run and see do, stage by stage. It returns the windows.
 func ours(m *meter, path string) (windows [][2]int) {
-	ctx, b := m.b.Context(), m.b
+	ctx := m.b.Context()
 	var a *Analyser
 	var s *survey
-	steps := newSteps(Options{}, nil)
+	steps := newSteps(nil)
 	m.run("networks loaded", func() (err error) { a, err = New(ctx); return err })
 	defer a.Close()
 	m.run("survey", func() error {
@@ -159,27 +159,20 @@ func ours(m *meter, path string) (windows [][2]int) {
 		}
 		return err
 	})
-	m.run("swings found", func() error {
-		p, err := a.windows(ctx, path, s.clip, s)
-		windows = p.windows
-		return err
-	})
-	for _, win := range windows {
-		// follow looks for the hitter itself: the same is done once more for its price.
-		t := spent(b)
-		if _, err := a.findHitter(ctx, path, s.clip, win); err != nil {
-			b.Fatal(err)
-		}
-		t = spent(b) - t
-		m.add("hitter found", t)
-		m.add("body", -t)
+	defer s.close()
+	g := newGallery(path, s.clip, s)
+	defer g.close()
+	var p plan
+	m.run("swings found", func() (err error) { p, err = a.windows(ctx, g, s.clip, s); return err })
+	for _, win := range p.windows {
+		windows = append(windows, win.frames)
 		var w seen
-		var height float64
-		m.run("body", func() (err error) {
-			w.track, height, err = a.follow(ctx, path, s.clip, win, vision.Subject{}, steps)
-			return err
-		})
-		m.run("bat, ball, ground", func() error { return a.addBat(ctx, path, &w.track, height, steps) })
+		var l looking
+		m.run("hitter found", func() (err error) { l, err = a.aim(ctx, g, win, vision.Subject{}, steps); return err })
+		var found sights
+		m.run("body, bat, ball", func() (err error) { w.track, found, err = a.look(ctx, l); return err })
+		m.run("paths", func() error { return joinPaths(ctx, &w.track, found, l.heightPx) })
+		enlarge(&w.track, l.shrink, s.clip)
 		m.run("solved, timed", func() (err error) {
 			if w.track, err = solve.Run(ctx, w.track); err == nil {
 				if err = addSounds(ctx, path, &w.track); err == nil {
@@ -193,7 +186,7 @@ func ours(m *meter, path string) (windows [][2]int) {
 			res.Track, res.Swing, err = Measure(ctx, w.track, w.timeline, metrics.Options{})
 			return err
 		})
-		m.run("stills", func() (err error) { res.Stills, err = drawStills(ctx, path, res, steps); return err })
+		m.run("stills", func() (err error) { res.Stills, err = drawStills(ctx, path, res); return err })
 	}
 	return windows
 }

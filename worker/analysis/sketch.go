@@ -23,7 +23,7 @@ func Sketch(img *gocv.Mat, track vision.Track, tl phases.Timeline, frame int) er
 			continue
 		}
 		pen := newPen(img)
-		pen.trail(&Result{Track: track, Timeline: tl}, frame, phases.Contact)
+		pen.trail(&Result{Track: track, Timeline: tl}, f, phases.Contact)
 		pen.body(f, track.Hand, phases.Contact)
 		pen.bat(f)
 		return nil

@@ -6,26 +6,18 @@ import (
 	"nightcage/vision"
 )
 
-// steps turns the passes over a clip and its windows into one count of progress,
+// steps turns the readings of a clip and of its windows into one count of progress,
 // which never goes back.
 type steps struct {
 	done, total int
-	passes      int // over each window
 	say         func(done, total int)
 }
 
-// seeing is how many of the passes it takes to see a swing.
-const seeing = 2
-
-func newSteps(o Options, say func(done, total int)) *steps {
-	s := &steps{passes: seeing, say: say}
-	if !o.NoStills {
-		s.passes++
-	}
+func newSteps(say func(done, total int)) *steps {
 	if say == nil {
-		s.say = func(int, int) {}
+		say = func(int, int) {}
 	}
-	return s
+	return &steps{say: say}
 }
 
 // surveyed counts a frame while the work to come is not known.
@@ -34,8 +26,8 @@ func (s *steps) surveyed() {
 	s.say(s.done, 0)
 }
 
-// plan says how many frames the windows to come have together.
-func (s *steps) plan(frames int) { s.total = s.done + frames*s.passes }
+// plan says how many frames of the windows to come are looked at.
+func (s *steps) plan(frames int) { s.total = s.done + frames }
 
 func (s *steps) frame() { s.reach(s.done + 1) }
 

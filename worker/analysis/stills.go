@@ -1,13 +1,13 @@
 package analysis
 
 import (
+	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"image"
 	"image/color"
-	"io"
 	"math"
+	"slices"
 
 	"gocv.io/x/gocv"
 
@@ -41,66 +41,67 @@ var (
 	inkShade = color.RGBA{R: 12, G: 18, B: 28, A: 255}
 )
 
-// drawStills reads the clip once more and draws the frame nearest each found
-// event of stillEvents. Events that were not found have no still.
-func drawStills(ctx context.Context, path string, res *Result, steps *steps) ([]Still, error) {
-	want := map[int][]phases.Event{}
-	first, last := math.MaxInt, -1
+// drawStills reads the clip once more and draws, for each found event of
+// stillEvents, the frame nearest to it of those looked at. Events that were not found
+// have no still.
+func drawStills(ctx context.Context, path string, res *Result) ([]Still, error) {
+	name := res.Track.Clip.Name
+	var drawn []phases.Event
 	for _, e := range res.Timeline.Events {
-		for _, id := range stillEvents {
-			if e.ID == id && e.Found {
-				i := int(math.Round(e.Frame))
-				want[i] = append(want[i], e)
-				first, last = min(first, i), max(last, i)
-			}
+		if e.Found && slices.Contains(stillEvents, e.ID) {
+			drawn = append(drawn, e)
 		}
 	}
-	if last < 0 {
+	if len(drawn) == 0 {
 		return nil, nil
 	}
+	slices.SortStableFunc(drawn, func(a, b phases.Event) int { return cmp.Compare(a.Frame, b.Frame) })
 	r, err := clip.Open(ctx, res.Track.Clip, path)
 	if err != nil {
-		return nil, fmt.Errorf("open clip %s for its stills: %w", res.Track.Clip.Name, err)
+		return nil, fmt.Errorf("open clip %s for its stills: %w", name, err)
 	}
 	defer r.Close()
-	if err := r.Seek(ctx, first); err != nil {
-		return nil, fmt.Errorf("read clip %s for its stills: %w", res.Track.Clip.Name, err)
-	}
 	var out []Still
-	for {
-		f, err := r.Next(ctx)
-		if errors.Is(err, io.EOF) || (err == nil && f.Index > last) {
-			return out, nil
-		}
-		if err != nil {
-			return nil, fmt.Errorf("read clip %s for its stills: %w", res.Track.Clip.Name, err)
-		}
-		steps.frame()
-		for _, e := range want[f.Index] {
-			s, err := drawStill(f.BGR, e, res)
-			if err != nil {
-				return nil, fmt.Errorf("draw the %s still of clip %s: %w", e.ID, res.Track.Clip.Name, err)
+	var p clip.Frame // the last read
+	for _, e := range drawn {
+		f := nearest(&res.Track, e.Frame)
+		if len(out) == 0 || p.Index != f.Index {
+			if err := r.Seek(ctx, f.Index); err != nil {
+				return nil, fmt.Errorf("read clip %s for its stills: %w", name, err)
 			}
-			out = append(out, s)
+			if p, err = r.Next(ctx); err != nil {
+				return nil, fmt.Errorf("read clip %s for its stills: %w", name, err)
+			}
 		}
+		still, err := drawStill(p.BGR, e, f, res)
+		if err != nil {
+			return nil, fmt.Errorf("draw the %s still of clip %s: %w", e.ID, name, err)
+		}
+		out = append(out, still)
 	}
+	return out, nil
 }
 
-func drawStill(frame gocv.Mat, e phases.Event, res *Result) (Still, error) {
-	img := frame.Clone()
-	defer img.Close()
-	at := int(math.Round(e.Frame))
-	pen := newPen(&img)
-	for k := range res.Track.Frames {
-		if res.Track.Frames[k].Index != at {
-			continue
+// nearest is the frame of a track nearest to a place in the clip, which may lie
+// between two.
+func nearest(t *vision.Track, frame float64) *vision.Frame {
+	best := &t.Frames[0]
+	for i := range t.Frames {
+		if f := &t.Frames[i]; math.Abs(float64(f.Index)-frame) < math.Abs(float64(best.Index)-frame) {
+			best = f
 		}
-		fr := &res.Track.Frames[k]
-		pen.trail(res, at, e.ID)
-		pen.body(fr, res.Track.Hand, e.ID)
-		pen.bat(fr)
 	}
-	if err := pen.caption(captionLines(e, res)); err != nil {
+	return best
+}
+
+func drawStill(picture gocv.Mat, e phases.Event, f *vision.Frame, res *Result) (Still, error) {
+	img := picture.Clone()
+	defer img.Close()
+	pen := newPen(&img)
+	pen.trail(res, f, e.ID)
+	pen.body(f, res.Track.Hand, e.ID)
+	pen.bat(f)
+	if err := pen.caption(captionLines(e, f, res)); err != nil {
 		return Still{}, err
 	}
 	buf, err := gocv.IMEncodeWithParams(gocv.JPEGFileExt, img, []int{gocv.IMWriteJpegQuality, jpegQuality})
@@ -108,7 +109,7 @@ func drawStill(frame gocv.Mat, e phases.Event, res *Result) (Still, error) {
 		return Still{}, fmt.Errorf("encode: %w", err)
 	}
 	defer buf.Close()
-	return Still{Event: e.ID, Frame: at, JPEG: append([]byte(nil), buf.GetBytes()...)}, nil
+	return Still{Event: e.ID, Frame: f.Index, JPEG: append([]byte(nil), buf.GetBytes()...)}, nil
 }
 
 // pen draws on one picture, with strokes sized to it.
@@ -185,7 +186,7 @@ func mid(a, b vision.Mark) vision.Mark {
 
 // trail draws the barrel's way from bat parallel to this frame, moved by the
 // camera's own motion so that it lies right in this picture.
-func (p *pen) trail(res *Result, frame int, e phases.EventID) {
+func (p *pen) trail(res *Result, here *vision.Frame, e phases.EventID) {
 	if e != phases.Contact {
 		return
 	}
@@ -195,20 +196,14 @@ func (p *pen) trail(res *Result, frame int, e phases.EventID) {
 			from = math.Floor(ev.Frame)
 		}
 	}
-	var here vision.Affine
-	for i := range res.Track.Frames {
-		if res.Track.Frames[i].Index == frame {
-			here = res.Track.Frames[i].Shift
-		}
-	}
 	var prev *image.Point
 	for i := range res.Track.Frames {
 		f := &res.Track.Frames[i]
-		if float64(f.Index) < from || f.Index > frame || !f.Tip.Found() {
+		if float64(f.Index) < from || f.Index > here.Index || !f.Tip.Found() {
 			continue
 		}
 		x, y := f.Shift.Apply(f.Tip.X, f.Tip.Y)
-		x, y = here.Undo(x, y)
+		x, y = here.Shift.Undo(x, y)
 		pt := image.Pt(int(math.Round(x)), int(math.Round(y)))
 		if prev != nil {
 			p.line(*prev, pt, inkTrail)
@@ -219,8 +214,8 @@ func (p *pen) trail(res *Result, frame int, e phases.EventID) {
 
 // captionLines names the event and lists the measures read at it alone, the
 // surest first.
-func captionLines(e phases.Event, res *Result) []string {
-	clock := fmt.Sprintf("frame %d", int(math.Round(e.Frame)))
+func captionLines(e phases.Event, f *vision.Frame, res *Result) []string {
+	clock := fmt.Sprintf("frame %d", f.Index)
 	if res.Track.Clip.Clock.Known {
 		clock = fmt.Sprintf("%.0f \u00b1 %.0f ms", e.Ms, 1.96*e.SigmaMs)
 	}

@@ -35,28 +35,30 @@ type findings struct {
 // seeAll looks at every window. What is wrong with one is no reason to lose the
 // others; only the context's end is.
 func (a *Analyser) seeAll(ctx context.Context, path string, c vision.Clip, s *survey, subject vision.Subject, steps *steps) (*findings, error) {
-	p, err := a.windows(ctx, path, c, s)
+	g := newGallery(path, c, s)
+	defer g.close()
+	p, err := a.windows(ctx, g, c, s)
 	if err != nil {
 		return nil, err
 	}
 	f := &findings{clip: c, plan: p}
 	frames := 0
 	for _, w := range p.windows {
-		frames += w[1] - w[0]
+		frames += len(w.look)
 	}
 	steps.plan(frames)
 	at := steps.done
 	for _, win := range p.windows {
-		w, err := a.see(ctx, path, c, win, subject, steps)
+		w, err := a.see(ctx, g, win, subject, steps)
 		if ctx.Err() != nil {
 			return nil, fmt.Errorf("look at clip %s: %w", c.Name, ctx.Err())
 		}
 		if err != nil {
-			f.miss(win, err)
+			f.miss(win.frames, err)
 		} else {
 			f.swings = append(f.swings, w)
 		}
-		at += seeing * (win[1] - win[0])
+		at += len(win.look)
 		steps.reach(at)
 	}
 	return f, nil

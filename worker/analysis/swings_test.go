@@ -114,8 +114,10 @@ func TestFindings(t *testing.T) {
 // of one scene.
 func TestSurvey(t *testing.T) {
 	s := &survey{cuts: []int{100}}
+	var ms []float64
 	for i := range 200 {
 		s.at = append(s.at, 2*i) // every second picture is lost
+		ms = append(ms, 20*float64(i))
 	}
 	burst := func(at int) clip.Burst { return clip.Burst{At: at, Ms: 20 * float64(at)} }
 	for _, c := range []struct {
@@ -133,7 +135,14 @@ func TestSurvey(t *testing.T) {
 		if got := s.several(c.bursts); got != c.several {
 			t.Errorf("%s: several = %v", c.name, got)
 		}
-		if got := s.scenes(c.bursts); !slices.Equal(got, c.scenes) {
+		var got [][2]int
+		for _, w := range s.scenes(c.bursts, nil, ms) {
+			got = append(got, w.frames)
+			if w.look[0] != w.frames[0] || w.look[len(w.look)-1] >= w.frames[1] || !slices.IsSorted(w.look) {
+				t.Errorf("%s: %v looked at of %v", c.name, w.look, w.frames)
+			}
+		}
+		if !slices.Equal(got, c.scenes) {
 			t.Errorf("%s: scenes %v, want %v", c.name, got, c.scenes)
 		}
 	}

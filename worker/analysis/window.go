@@ -1,9 +1,9 @@
 package analysis
 
 import (
+	"cmp"
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"math"
 	"slices"
@@ -16,50 +16,6 @@ import (
 // maxSwings is how many swings of one clip are measured: a bucket of balls.
 const maxSwings = 60
 
-// survey is what one reading of the clip on thumbnails showed.
-type survey struct {
-	clip   vision.Clip // with lost and repeated pictures marked
-	at     []int       // pictures read, indices into clip.Times
-	energy []float64   // how much moved up to each
-	cuts   []int       // into at: where another scene begins
-}
-
-func surveyClip(ctx context.Context, path string, c vision.Clip, steps *steps) (*survey, error) {
-	r, err := clip.Open(ctx, c, path)
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	scan := clip.NewScan(vision.Box{})
-	defer scan.Close()
-	for {
-		p, err := r.Next(ctx)
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
-		if err := scan.Add(p.Index, r.Gray()); err != nil {
-			return nil, wrap(c, "look for swings", err)
-		}
-		steps.surveyed()
-	}
-	s := &survey{clip: scan.Apply(r.Clip()), at: scan.Indices(), energy: scan.Energy(), cuts: scan.Cuts()}
-	if n := len(s.cuts); n > 0 {
-		s.clip.Notes = append(s.clip.Notes, fmt.Sprintf("the clip is cut in %d %s, first at %.1f s; no swing is followed across a cut",
-			n, plural(n, "place", "places"), s.clip.Times[s.at[s.cuts[0]]].Ms/1000))
-	}
-	return s, nil
-}
-
-func plural(n int, one, more string) string {
-	if n == 1 {
-		return one
-	}
-	return more
-}
-
 // paces are how many times slower than it says a clip may be that says nothing of
 // slow motion: by its own times a swing in it is no burst.
 func paces(c vision.Clip) []float64 {
@@ -69,39 +25,37 @@ func paces(c vision.Clip) []float64 {
 	return []float64{1}
 }
 
-// times are the capture times of the pictures read, by the clock of c, made
-// so many times shorter.
-func (s *survey) times(c vision.Clip, slower float64) []float64 {
-	ms := make([]float64, len(s.at))
-	for i, k := range s.at {
-		ms[i] = c.Times[k].Ms / slower
-	}
-	return ms
-}
-
 // plan is what of a clip is to be looked at in full.
 type plan struct {
-	windows  [][2]int // frames [first, end), one for each swing that there may be, in order of time
+	windows  []window // one for each swing that there may be, in order of time
 	refused  int      // other bursts of motion, at which nobody carries a bat
 	unlooked int      // bursts that were one too many to look at
 }
 
+// window is a stretch of the clip that is looked at in full.
+type window struct {
+	frames [2]int          // [first, end)
+	look   []int           // those of them looked at, ascending
+	seen   []pose.Sighting // who was seen about its burst; empty where nobody was looked for
+}
+
 // windows finds what to look at in full. c is the clip by the clock to use. A
 // short clip, or each scene of it, is looked at whole unless it shows two swings.
-func (a *Analyser) windows(ctx context.Context, path string, c vision.Clip, s *survey) (p plan, err error) {
+func (a *Analyser) windows(ctx context.Context, g *gallery, c vision.Clip, s *survey) (p plan, err error) {
 	whole := clip.Whole(c)
 	var strongest, swings []clip.Burst
+	var looked sightingsAt
 	var ms []float64
 	for _, slower := range paces(c) {
 		ms = s.times(c, slower)
 		bursts := clip.Bursts(s.energy, ms, s.cuts)
 		if slower == 1 {
 			if strongest = bursts[:min(len(bursts), 1)]; whole && !s.several(bursts) {
-				p.windows = s.scenes(bursts)
+				p.windows = s.scenes(bursts, nil, ms)
 				return p, nil
 			}
 		}
-		if swings, p.refused, p.unlooked, err = a.confirm(ctx, path, c, s, ms, bursts); err != nil {
+		if swings, looked, p.refused, p.unlooked, err = a.confirm(ctx, g, s, ms, bursts); err != nil {
 			return p, err
 		}
 		if len(swings) > 0 {
@@ -115,17 +69,41 @@ func (a *Analyser) windows(ctx context.Context, path string, c vision.Clip, s *s
 		swings, p.refused, ms = strongest, 0, s.times(c, 1) // looked at in full, it says what is missing
 	}
 	if whole && !s.several(swings) {
-		p.windows = s.scenes(swings)
+		p.windows = s.scenes(swings, looked, ms)
 		return p, nil
 	}
 	for _, w := range clip.Windows(swings, ms, s.cuts) {
-		p.windows = append(p.windows, s.frames(w))
+		p.windows = append(p.windows, s.window(w, swings, looked, ms))
 	}
 	return p, nil
 }
 
-// frames takes a stretch of the pictures read to one of the clip's frames.
-func (s *survey) frames(w [2]int) [2]int { return [2]int{s.at[w[0]], s.at[w[1]-1] + 1} }
+// sightingsAt is who was seen about a burst, by its At.
+type sightingsAt map[int][]pose.Sighting
+
+// alsoBurst is the share of the strongest burst's strength from which on another in
+// the same window is looked at as closely: the weaker of two may be the swing.
+const alsoBurst = 0.3
+
+// window is the stretch [first, end) of the pictures read, looked at closely about
+// the bursts in it; looked is who was seen at them, where people were looked for.
+func (s *survey) window(stretch [2]int, bursts []clip.Burst, looked sightingsAt, ms []float64) window {
+	w := window{frames: [2]int{s.at[stretch[0]], s.at[stretch[1]-1] + 1}}
+	var close []float64
+	strongest := 0.0
+	for _, b := range bursts { // the strongest first
+		if b.At >= stretch[0] && b.At < stretch[1] && b.Strength >= alsoBurst*strongest {
+			if strongest == 0 {
+				strongest, w.seen = b.Strength, looked[b.At]
+			}
+			close = append(close, b.Ms)
+		}
+	}
+	for _, i := range clip.Pace(ms[stretch[0]:stretch[1]], close) {
+		w.look = append(w.look, s.at[stretch[0]+i])
+	}
+	return w
+}
 
 // several reports whether two of the bursts may be two swings of one scene.
 func (s *survey) several(bursts []clip.Burst) bool {
@@ -140,13 +118,13 @@ func (s *survey) several(bursts []clip.Burst) bool {
 }
 
 // scenes are the whole scenes that hold bursts; without any, the longest.
-func (s *survey) scenes(bursts []clip.Burst) (out [][2]int) {
+func (s *survey) scenes(bursts []clip.Burst, looked sightingsAt, ms []float64) (out []window) {
 	var longest [2]int
 	for first := 0; first < len(s.at); {
 		scene := clip.Scene(first, len(s.at), s.cuts)
 		for _, b := range bursts {
 			if b.At >= scene[0] && b.At < scene[1] {
-				out = append(out, s.frames(scene))
+				out = append(out, s.window(scene, bursts, looked, ms))
 				break
 			}
 		}
@@ -156,7 +134,7 @@ func (s *survey) scenes(bursts []clip.Burst) (out [][2]int) {
 		first = scene[1]
 	}
 	if len(out) == 0 {
-		out = append(out, s.frames(longest))
+		out = append(out, s.window(longest, bursts, looked, ms))
 	}
 	return out
 }
@@ -185,13 +163,9 @@ var around = []float64{-250, 0, 250, 100, -100, -450}
 // somebody carries both hands round as with a bat; of those nearer than two
 // swings can be, the strongest. refused is how many others there were, unlooked how
 // many were one too many to look at.
-func (a *Analyser) confirm(ctx context.Context, path string, c vision.Clip, s *survey, ms []float64, bursts []clip.Burst) (swings []clip.Burst, refused, unlooked int, err error) {
-	r, err := clip.Open(ctx, c, path)
-	if err != nil {
-		return nil, 0, 0, err
-	}
-	defer r.Close()
-	limit := tried + int(triedPerMinute*c.DurationMs/60e3)
+func (a *Analyser) confirm(ctx context.Context, g *gallery, s *survey, ms []float64, bursts []clip.Burst) (swings []clip.Burst, looked sightingsAt, refused, unlooked int, err error) {
+	looked = sightingsAt{}
+	limit := tried + int(triedPerMinute*s.clip.DurationMs/60e3)
 	for _, b := range bursts {
 		if len(swings) > 0 && b.Strength < faintest*swings[len(swings)-1].Strength {
 			break
@@ -203,17 +177,17 @@ func (a *Analyser) confirm(ctx context.Context, path string, c vision.Clip, s *s
 			unlooked++
 			continue
 		}
-		yes, err := a.swinging(ctx, r, c, s, ms, b)
+		yes, seen, err := a.swinging(ctx, g, s, ms, b)
 		if err != nil {
-			return nil, 0, 0, err
+			return nil, nil, 0, 0, err
 		}
 		if yes {
-			swings = append(swings, b)
+			swings, looked[b.At] = append(swings, b), seen
 		} else {
 			refused++
 		}
 	}
-	return swings, refused, unlooked, nil
+	return swings, looked, refused, unlooked, nil
 }
 
 func nearAny(bs []clip.Burst, b clip.Burst) bool {
@@ -225,9 +199,8 @@ func nearAny(bs []clip.Burst, b clip.Burst) bool {
 	return false
 }
 
-func (a *Analyser) swinging(ctx context.Context, r *clip.Reader, c vision.Clip, s *survey, ms []float64, b clip.Burst) (bool, error) {
+func (a *Analyser) swinging(ctx context.Context, g *gallery, s *survey, ms []float64, b clip.Burst) (yes bool, seen []pose.Sighting, err error) {
 	scene := clip.Scene(b.At, len(ms), s.cuts)
-	var seen []pose.Sighting
 	last := -1
 	for k, off := range around {
 		i, _ := slices.BinarySearch(ms, b.Ms+off)
@@ -236,20 +209,21 @@ func (a *Analyser) swinging(ctx context.Context, r *clip.Reader, c vision.Clip, 
 			continue
 		}
 		last = i
-		_, people, err := peopleAt(ctx, r, c, s.at[i], a.pose.People)
+		_, people, err := peopleAt(ctx, g, s.at[i], a.pose.People)
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
-			return false, err
+			return false, nil, err
 		}
 		seen = append(seen, pose.Sighting{Ms: ms[i], People: people})
 		switch carried := pose.Swinging(seen); {
 		case carried >= carriedTorsos:
-			return true, nil
+			slices.SortFunc(seen, func(a, b pose.Sighting) int { return cmp.Compare(a.Ms, b.Ms) })
+			return true, seen, nil
 		case k == 1 && carried < stillTorsos:
-			return false, nil
+			return false, nil, nil
 		}
 	}
-	return false, nil
+	return false, nil, nil
 }
