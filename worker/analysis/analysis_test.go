@@ -69,16 +69,20 @@ func TestSwingAgainstTruth(t *testing.T) {
 
 	contact, _ := f.EventMs(string(phases.Contact))
 	var tip []float64
-	for i, want := range f.Frames {
+	for _, frame := range res.Track.Frames {
+		want := f.Frames[frame.Index]
 		if want.Ms < contact-150 || want.Ms > contact+60 {
 			continue
 		}
-		got := res.Track.Frames[i].Tip
+		got := frame.Tip
 		if !got.Found() {
-			t.Errorf("frame %d: no tip", i)
+			t.Errorf("frame %d: no tip", frame.Index)
 			continue
 		}
 		tip = append(tip, math.Hypot(got.X-want.Tip.X, got.Y-want.Tip.Y)/want.P.PxPerIn(want.Tip.XYZ))
+	}
+	if want := int(0.2 * min(f.FPS, 240)); len(tip) < want {
+		t.Errorf("%d pictures looked at in the swing, want %d and more", len(tip), want)
 	}
 	if m := median(tip); m > 0.7 {
 		t.Errorf("tip in the swing: median error %.2f in, target 0.7", m)

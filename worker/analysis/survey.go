@@ -31,7 +31,7 @@ type survey struct {
 	kept map[int]gocv.Mat
 }
 
-func surveyClip(ctx context.Context, path string, c vision.Clip, steps *steps) (s *survey, err error) {
+func surveyClip(ctx context.Context, path string, c vision.Clip, steps *steps) (*survey, error) {
 	r, err := clip.Open(ctx, c, path)
 	if err != nil {
 		return nil, err
@@ -40,9 +40,9 @@ func surveyClip(ctx context.Context, path string, c vision.Clip, steps *steps) (
 	r.Shrink(surveyShrink(c))
 	scan := clip.NewScan(vision.Box{})
 	defer scan.Close()
-	s = &survey{kept: map[int]gocv.Mat{}}
+	s, whole := &survey{kept: map[int]gocv.Mat{}}, false
 	defer func() {
-		if err != nil {
+		if !whole {
 			s.close()
 		}
 	}()
@@ -73,6 +73,7 @@ func surveyClip(ctx context.Context, path string, c vision.Clip, steps *steps) (
 		s.clip.Notes = append(s.clip.Notes, fmt.Sprintf("the clip is cut in %d %s, first at %.1f s; no swing is followed across a cut",
 			n, plural(n, "place", "places"), s.clip.Times[s.at[s.cuts[0]]].Ms/1000))
 	}
+	whole = true
 	return s, nil
 }
 
