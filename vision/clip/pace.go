@@ -4,10 +4,11 @@ import "math"
 
 // How closely pictures are looked at, by how far from a burst they were taken, ms.
 // The middle of a burst lies within .1 s of contact on rendered clips; the bat comes
-// down in the .15 s before contact, the lead heel some .2 s before it, the toe .3 s.
+// down in the .15 s before contact; the lead heel comes down some .2 s before it, the
+// toe .3 s, and the stride begins up to .7 s before it.
 const (
-	swingBeforeMs, swingAfterMs = 300, 200
-	stepBeforeMs, stepAfterMs   = 550, 350
+	swingBeforeMs, swingAfterMs = 350, 200
+	stepBeforeMs, stepAfterMs   = 850, 350
 
 	swingEveryMs = 1000. / 240 // the bat crosses its own thickness a few times over
 	stepEveryMs  = 1000. / 120 // a foot that comes down at 40 in/s goes a third of an inch

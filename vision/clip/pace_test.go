@@ -22,7 +22,7 @@ func TestPace(t *testing.T) {
 	}
 	for _, c := range []struct {
 		fps               float64
-		swing, step, rest int // pictures in the .1 s at the burst, .4 s before it, 1 s before it
+		swing, step, rest int // pictures in the .1 s at the burst, .7 s before it, 1.1 s before it
 	}{
 		{30, 3, 3, 3}, {60, 6, 6, 6}, {120, 12, 12, 6}, {240, 24, 12, 6}, {480, 24, 12, 6}, {960, 24, 12, 6},
 	} {
@@ -34,7 +34,7 @@ func TestPace(t *testing.T) {
 		for _, w := range []struct {
 			from float64
 			want int
-		}{{1500, c.swing}, {1100, c.step}, {500, c.rest}, {2000, c.rest}} {
+		}{{1500, c.swing}, {800, c.step}, {400, c.rest}, {2000, c.rest}} {
 			if n := count(ms, got, w.from, w.from+100); n < w.want-1 || n > w.want+1 {
 				t.Errorf("%v fps: %d pictures in the .1 s from %v ms, want %d", c.fps, n, w.from, w.want)
 			}

@@ -202,12 +202,10 @@ func (a *Analyser) see(ctx context.Context, g *gallery, win window, subject visi
 // joinPaths makes paths of what was seen of bat and ball and puts them in the track.
 // height is the hitter's, standing, px.
 func joinPaths(ctx context.Context, track *vision.Track, s sights, height float64) error {
-	// The bat's path needs a scale; a first solution of the body gives one.
-	rough, err := solve.Run(ctx, *track)
+	scale, err := solve.Scale(ctx, *track)
 	if err != nil {
 		return err
 	}
-	scale := rough.Scale
 	if scale.PxPerIn == 0 {
 		scale = vision.Scale{PxPerIn: height / nominalHeightIn, SigmaRel: nominalSigmaRel}
 	}

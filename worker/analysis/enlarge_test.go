@@ -139,14 +139,13 @@ func TestGalleryKeepsWhatTheFileGives(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.close()
-	if len(s.kept) != looks {
-		t.Fatalf("%d pictures kept, want %d", len(s.kept), looks)
+	if len(s.kept) != 6 { // every fifth of 30
+		t.Fatalf("%d pictures kept", len(s.kept))
 	}
 	kept, read := newGallery(path, c, s), newGallery(path, c, &survey{})
 	defer kept.close()
 	defer read.close()
-	for k := range looks {
-		index := lookAt([2]int{0, len(c.Times)}, k)
+	for index := range s.kept {
 		a, at, err := kept.picture(t.Context(), index)
 		if err != nil || at != index {
 			t.Fatalf("picture %d: %d, %v", index, at, err)
@@ -158,6 +157,14 @@ func TestGalleryKeepsWhatTheFileGives(t *testing.T) {
 		if !reflect.DeepEqual(a.ToBytes(), b.ToBytes()) {
 			t.Errorf("picture %d was kept as another", index)
 		}
+	}
+	// Asked for others it gives the nearest, but never of another scene.
+	if _, at, err := kept.picture(t.Context(), 7); err != nil || at != 5 {
+		t.Errorf("near picture 7 was kept %d, %v", at, err)
+	}
+	kept.scenes = []int{7}
+	if _, at, err := kept.picture(t.Context(), 7); err != nil || at != 10 {
+		t.Errorf("near picture 7, where a scene begins, was kept %d, %v", at, err)
 	}
 	if kept.reader != nil {
 		t.Error("the file was opened again")

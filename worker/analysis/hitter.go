@@ -10,79 +10,34 @@ import (
 	"nightcage/vision/pose"
 )
 
-// looks is how many pictures are searched for people before the swing is
-// followed: enough that a hitter hidden in one is seen in others.
-const looks = 6
-
-// lookAt is the k-th of the pictures of a stretch [first, end) that are searched.
-func lookAt(stretch [2]int, k int) int {
-	return stretch[0] + k*(stretch[1]-stretch[0]-1)/(looks-1)
-}
-
-// findHitter looks for people in a few pictures spread over the window and
-// chooses the hitter. A stride moves the hips by less than the follower searches.
-// Where nobody seen has swung it looks for small people too: the first search
-// misses a hitter beside somebody nearer.
+// findHitter looks for people in a few pictures of the window and chooses the hitter.
+// A stride moves the hips by less than the follower searches.
 func (a *Analyser) findHitter(ctx context.Context, g *gallery, win window) (pose.Choice, error) {
 	if hitter, ok := pose.Hitter(win.seen); ok && hitter.Swung() {
 		return hitter, nil
 	}
-	var hitter pose.Choice
-	ok := false
-	for _, find := range []finder{a.pose.People, a.pose.Everybody} {
-		seen, err := sightings(ctx, g, win.frames, find)
+	looked := map[int]bool{}
+	hitter, ok, err := a.pose.FindHitter(ctx, len(win.people), func(k int) (gocv.Mat, float64, error) {
+		img, at, err := g.picture(ctx, win.people[k])
+		if err == nil && looked[at] {
+			err = io.EOF // two instants near one picture
+		}
 		if err != nil {
-			return hitter, err
+			return img, 0, err
 		}
-		if hitter, ok = pose.Hitter(seen); !ok || hitter.Swung() {
-			break // People has looked for small ones where it saw nobody
-		}
-	}
-	if !ok {
+		looked[at] = true
+		return img, g.clip.Times[at].Ms, nil
+	})
+	switch {
+	case err != nil:
+		return hitter, wrap(g.clip, "look for people", err)
+	case !ok:
 		return hitter, a.nobody(ctx, g, win.frames[0]+(win.frames[1]-win.frames[0])/2)
-	}
-	if !hitter.Sure() {
+	case !hitter.Sure():
 		return hitter, &Error{Kind: NoPerson, Clip: g.clip.Name,
 			Reason: "Several people are in view, and none of them holds both hands together as on a bat."}
 	}
 	return hitter, nil
-}
-
-type finder func(ctx context.Context, img gocv.Mat) ([]pose.Person, error)
-
-// peopleAt is who is seen in the picture with an index, or in the first after it
-// that decodes: at says which. Past the last picture the error is io.EOF.
-func peopleAt(ctx context.Context, g *gallery, index int, find finder) (at int, people []pose.Person, err error) {
-	img, at, err := g.picture(ctx, index)
-	if err != nil {
-		return 0, nil, err
-	}
-	if people, err = find(ctx, img); err != nil {
-		return 0, nil, wrap(g.clip, "look for people", err)
-	}
-	return at, people, nil
-}
-
-// sightings is who is seen in pictures spread over a stretch.
-func sightings(ctx context.Context, g *gallery, stretch [2]int, find finder) ([]pose.Sighting, error) {
-	var seen []pose.Sighting
-	last := -1
-	for k := range looks {
-		index := lookAt(stretch, k)
-		if index == last {
-			continue
-		}
-		last = index
-		at, people, err := peopleAt(ctx, g, index, find)
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, err
-		}
-		seen = append(seen, pose.Sighting{Ms: g.clip.Times[at].Ms, People: people})
-	}
-	return seen, nil
 }
 
 // nobody says why no hitter was found: people who appear once the picture is

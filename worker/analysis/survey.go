@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 
 	"gocv.io/x/gocv"
@@ -13,9 +14,15 @@ import (
 	"nightcage/vision/clip"
 )
 
-// surveyLines is how many lines the pictures have, at least, in which people are
-// looked for: someone a ninth as tall as the picture is found in these.
-const surveyLines = 720
+const (
+	// surveyLines is how many lines the pictures have, at least, in which people are
+	// looked for: the detector is shown squares of no less than half of these, made
+	// 224 px wide.
+	surveyLines = 540
+	// keptMs is how far apart, at least, the pictures are that are kept of a short
+	// clip, and keptMost how many there are, at most: 75 MB of a clip of 720 lines.
+	keptMs, keptMost = 150, 27
+)
 
 // surveyShrink is the whole factor by which a clip's pictures are shrunk for that.
 func surveyShrink(c vision.Clip) int { return max(1, min(c.Width, c.Height)/surveyLines) }
@@ -46,11 +53,9 @@ func surveyClip(ctx context.Context, path string, c vision.Clip, steps *steps) (
 			s.close()
 		}
 	}()
-	keep := map[int]bool{}
-	if n := len(c.Times); clip.Whole(c) {
-		for k := range looks {
-			keep[lookAt([2]int{0, n}, k)] = true
-		}
+	due, every := math.Inf(1), 0.0 // when the next picture is kept
+	if n := len(c.Times); clip.Whole(c) && n > 0 {
+		due, every = 0, max(keptMs, c.Times[n-1].Ms/(keptMost-1))
 	}
 	for {
 		p, err := r.Next(ctx)
@@ -63,8 +68,8 @@ func surveyClip(ctx context.Context, path string, c vision.Clip, steps *steps) (
 		if err := scan.Add(p.Index, r.Gray()); err != nil {
 			return nil, wrap(c, "look for swings", err)
 		}
-		if keep[p.Index] {
-			s.kept[p.Index] = p.BGR.Clone()
+		if ms := c.Times[p.Index].Ms; ms >= due {
+			s.kept[p.Index], due = p.BGR.Clone(), ms+every
 		}
 		steps.surveyed()
 	}
@@ -108,11 +113,16 @@ type gallery struct {
 	path   string
 	shrink int
 	kept   map[int]gocv.Mat
+	scenes []int        // where scenes begin but for the first, indices into clip.Times
 	reader *clip.Reader // nil until a picture has to be read
 }
 
 func newGallery(path string, c vision.Clip, s *survey) *gallery {
-	return &gallery{clip: c, path: path, shrink: surveyShrink(c), kept: s.kept}
+	g := &gallery{clip: c, path: path, shrink: surveyShrink(c), kept: s.kept}
+	for _, k := range s.cuts {
+		g.scenes = append(g.scenes, s.at[k])
+	}
+	return g
 }
 
 func (g *gallery) close() {
@@ -121,11 +131,12 @@ func (g *gallery) close() {
 	}
 }
 
-// picture is the one with an index, or the first after it that decodes: at says
-// which. It is valid until the next call. Past the last picture the error is io.EOF.
+// picture is one that was kept near the index, else the one with it or the first
+// after it that decodes: at says which. It is valid until the next call. Past the last
+// picture the error is io.EOF.
 func (g *gallery) picture(ctx context.Context, index int) (img gocv.Mat, at int, err error) {
-	if m, ok := g.kept[index]; ok {
-		return m, index, nil
+	if at, ok := g.near(index); ok {
+		return g.kept[at], at, nil
 	}
 	if g.reader == nil {
 		if g.reader, err = clip.Open(ctx, g.clip, g.path); err != nil {
@@ -147,4 +158,18 @@ func median(x []float64) float64 {
 	}
 	slices.Sort(x)
 	return x[len(x)/2]
+}
+
+// near is the kept picture nearest in time to the one with an index, of the same
+// scene; ok is false where none is within keptMs.
+func (g *gallery) near(index int) (at int, ok bool) {
+	least := float64(keptMs)
+	for k := range g.kept {
+		// Of two as near the earlier counts: the order of a map is no order.
+		cut := slices.ContainsFunc(g.scenes, func(from int) bool { return (k < from) != (index < from) })
+		if d := math.Abs(g.clip.Times[k].Ms - g.clip.Times[index].Ms); !cut && (d < least || d == least && k < at) {
+			at, ok, least = k, true, d
+		}
+	}
+	return at, ok
 }

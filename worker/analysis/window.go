@@ -1,7 +1,6 @@
 package analysis
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -36,6 +35,7 @@ type plan struct {
 type window struct {
 	frames [2]int          // [first, end)
 	look   []int           // those of them looked at, ascending
+	people []int           // those in which the hitter is looked for, the first of the window first
 	seen   []pose.Sighting // who was seen about its burst; empty where nobody was looked for
 }
 
@@ -95,14 +95,34 @@ func (s *survey) window(stretch [2]int, bursts []clip.Burst, looked sightingsAt,
 		if b.At >= stretch[0] && b.At < stretch[1] && b.Strength >= alsoBurst*strongest {
 			if strongest == 0 {
 				strongest, w.seen = b.Strength, looked[b.At]
+				w.people = s.about(b, stretch, ms)
 			}
 			close = append(close, b.Ms)
+		}
+	}
+	if len(w.people) == 0 { // nothing stands out: spread evenly
+		for k := range looks {
+			w.people = append(w.people, s.at[stretch[0]+k*(stretch[1]-stretch[0]-1)/(looks-1)])
 		}
 	}
 	for _, i := range clip.Pace(ms[stretch[0]:stretch[1]], close) {
 		w.look = append(w.look, s.at[stretch[0]+i])
 	}
 	return w
+}
+
+// looks is how many pictures are searched for people where no burst says which: a
+// hitter hidden in one is seen in others.
+const looks = 6
+
+// about are the first picture of a stretch and those around a burst in it.
+func (s *survey) about(b clip.Burst, stretch [2]int, ms []float64) []int {
+	out := []int{s.at[stretch[0]]}
+	for _, off := range around {
+		i, _ := slices.BinarySearch(ms, b.Ms+off)
+		out = append(out, s.at[min(max(i, stretch[0]), stretch[1]-1)])
+	}
+	return out
 }
 
 // several reports whether two of the bursts may be two swings of one scene.
@@ -201,26 +221,27 @@ func nearAny(bs []clip.Burst, b clip.Burst) bool {
 
 func (a *Analyser) swinging(ctx context.Context, g *gallery, s *survey, ms []float64, b clip.Burst) (yes bool, seen []pose.Sighting, err error) {
 	scene := clip.Scene(b.At, len(ms), s.cuts)
-	last := -1
+	search := a.pose.Search()
+	looked := map[int]bool{}
 	for k, off := range around {
 		i, _ := slices.BinarySearch(ms, b.Ms+off)
-		i = min(max(i, scene[0]), scene[1]-1)
-		if i == last {
-			continue
-		}
-		last = i
-		_, people, err := peopleAt(ctx, g, s.at[i], a.pose.People)
+		img, at, err := g.picture(ctx, s.at[min(max(i, scene[0]), scene[1]-1)])
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
 			return false, nil, err
 		}
-		seen = append(seen, pose.Sighting{Ms: ms[i], People: people})
-		switch carried := pose.Swinging(seen); {
+		if looked[at] {
+			continue
+		}
+		looked[at] = true
+		if err := search.Look(ctx, img, g.clip.Times[at].Ms); err != nil {
+			return false, nil, wrap(g.clip, "look for people", err)
+		}
+		switch carried := pose.Swinging(search.Seen()); {
 		case carried >= carriedTorsos:
-			slices.SortFunc(seen, func(a, b pose.Sighting) int { return cmp.Compare(a.Ms, b.Ms) })
-			return true, seen, nil
+			return true, search.Seen(), nil
 		case k == 1 && carried < stillTorsos:
 			return false, nil, nil
 		}
