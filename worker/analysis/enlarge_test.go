@@ -120,7 +120,7 @@ func TestShrinkFor(t *testing.T) {
 			t.Errorf("a hitter %v px tall: %d times smaller, want %d", px, got, want)
 		}
 	}
-	for size, want := range map[[2]int]int{{1280, 720}: 1, {1080, 1920}: 1, {3840, 2160}: 3, {320, 240}: 1} {
+	for size, want := range map[[2]int]int{{1280, 720}: 1, {1080, 1920}: 2, {3840, 2160}: 4, {320, 240}: 1} {
 		if got := surveyShrink(vision.Clip{Width: size[0], Height: size[1]}); got != want {
 			t.Errorf("%v: people looked for in pictures %d times smaller, want %d", size, got, want)
 		}
