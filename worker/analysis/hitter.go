@@ -16,16 +16,16 @@ func (a *Analyser) findHitter(ctx context.Context, g *gallery, win window) (pose
 	if hitter, ok := pose.Hitter(win.seen); ok && hitter.Swung() {
 		return hitter, nil
 	}
-	looked := map[int]bool{}
+	given := map[int]int{} // by picture, for which k
 	hitter, ok, err := a.pose.FindHitter(ctx, len(win.people), func(k int) (gocv.Mat, float64, error) {
 		img, at, err := g.picture(ctx, win.people[k])
-		if err == nil && looked[at] {
+		if other, ok := given[at]; err == nil && ok && other != k {
 			err = io.EOF // two instants near one picture
 		}
 		if err != nil {
 			return img, 0, err
 		}
-		looked[at] = true
+		given[at] = k
 		return img, g.clip.Times[at].Ms, nil
 	})
 	switch {

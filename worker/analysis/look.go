@@ -51,8 +51,9 @@ func (a *Analyser) look(ctx context.Context, l looking) (track vision.Track, s s
 	if err != nil {
 		return track, s, err
 	}
-	defer r.Close()
 	r.Shrink(l.shrink)
+	ahead := r.Ahead(ctx, l.window.look)
+	defer ahead.Close()
 	small := shrunk(l.clip, l.shrink)
 	track = vision.Track{Clip: small, Subject: l.subject, Window: l.window.frames}
 	things, err := a.newThings(small, l)
@@ -71,7 +72,7 @@ func (a *Analyser) look(ctx context.Context, l looking) (track vision.Track, s s
 	var moved [][]smooth.Step
 	group.Go(func() (err error) {
 		defer close(pictures)
-		track.Frames, moved, err = a.bodies(ctx, r, l, pictures, back)
+		track.Frames, moved, err = a.bodies(ctx, ahead, l, pictures, back)
 		return err
 	})
 	group.Go(func() error { return things.watch(ctx, pictures, back) })
@@ -81,7 +82,7 @@ func (a *Analyser) look(ctx context.Context, l looking) (track vision.Track, s s
 	for k := range track.Frames {
 		track.Frames[k].Shift = things.shifts[k].Affine
 	}
-	track.Clip.Times = r.Clip().Times
+	track.Clip.Times = ahead.Clip().Times
 	track.Notes = append(slices.Clone(l.clip.Notes), things.notes(track.Frames)...)
 	track.Frames, _ = smooth.Bodies(track.Frames)
 	track.Frames = smooth.Steps(track.Frames, moved)
@@ -128,24 +129,18 @@ func (p *picture) close() {
 
 // bodies reads the pictures and follows the body through them. Each is handed on in
 // one that comes back.
-func (a *Analyser) bodies(ctx context.Context, r *clip.Reader, l looking, on chan<- *picture, back <-chan *picture) (frames []vision.Frame, moved [][]smooth.Step, err error) {
+func (a *Analyser) bodies(ctx context.Context, r *clip.Ahead, l looking, on chan<- *picture, back <-chan *picture) (frames []vision.Frame, moved [][]smooth.Step, err error) {
 	body := a.pose.Follow(l.hitter)
 	flow := pose.NewFlow()
 	defer flow.Close()
 	var last vision.Frame // the last with a body
-	for _, index := range l.window.look {
-		if err := r.Seek(ctx, index); err != nil {
-			return nil, nil, err
-		}
+	for {
 		p, err := r.Next(ctx)
 		if errors.Is(err, io.EOF) || (err == nil && p.Index >= l.window.frames[1]) {
-			break
+			return frames, moved, nil
 		}
 		if err != nil {
 			return nil, nil, err
-		}
-		if n := len(frames); n > 0 && p.Index <= frames[n-1].Index {
-			continue // it came in the place of one that did not decode
 		}
 		f := vision.Frame{Index: p.Index, Ms: l.clip.Times[p.Index].Ms}
 		look, err := body.Next(ctx, p.BGR, f.Ms)
@@ -177,7 +172,6 @@ func (a *Analyser) bodies(ctx context.Context, r *clip.Reader, l looking, on cha
 		on <- next // there is room for all
 		l.steps.frame()
 	}
-	return frames, moved, nil
 }
 
 // things follows what is in the pictures besides the body.

@@ -58,18 +58,26 @@ func surveyClip(ctx context.Context, path string, c vision.Clip, steps *steps) (
 		due, every = 0, max(keptMs, c.Times[n-1].Ms/(keptMost-1))
 	}
 	for {
-		p, err := r.Next(ctx)
+		index, err := r.Skip(ctx)
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
 			return nil, err
 		}
-		if err := scan.Add(p.Index, r.Gray()); err != nil {
+		thumb, err := r.Thumb()
+		if err != nil {
+			return nil, err
+		}
+		if err := scan.Add(index, thumb); err != nil {
 			return nil, wrap(c, "look for swings", err)
 		}
-		if ms := c.Times[p.Index].Ms; ms >= due {
-			s.kept[p.Index], due = p.BGR.Clone(), ms+every
+		if ms := c.Times[index].Ms; ms >= due {
+			p, err := r.Picture()
+			if err != nil {
+				return nil, err
+			}
+			s.kept[index], due = p.BGR.Clone(), ms+every
 		}
 		steps.surveyed()
 	}
