@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 
 	"gocv.io/x/gocv"
 
@@ -68,7 +67,9 @@ const (
 
 // People finds everybody in a picture, surest first. It runs the detector some
 // seven times and the landmark network twice a person: use it on few frames.
-// Where nobody is found it looks as Everybody does.
+// Where nobody is found it searches for small people too: some twenty runs of the
+// detector more, in squares half as wide as the picture's shorter side. Of people a
+// ninth as tall as that side these show nine in ten, of people a tenth every second.
 func (e *Estimator) People(ctx context.Context, img gocv.Mat) ([]Person, error) {
 	for _, in := range [...][]ROI{squares(img.Cols(), img.Rows()), tiles(img.Cols(), img.Rows())} {
 		people, err := e.peopleIn(ctx, img, in, nil)
@@ -80,18 +81,6 @@ func (e *Estimator) People(ctx context.Context, img gocv.Mat) ([]Person, error) 
 		}
 	}
 	return nil, nil
-}
-
-// Everybody is People with the search for small ones always made: some twenty
-// runs of the detector more, in squares half as wide as the picture's shorter
-// side. Of people a ninth as tall as that side it finds nine in ten, of people a
-// tenth every second.
-func (e *Estimator) Everybody(ctx context.Context, img gocv.Mat) ([]Person, error) {
-	people, err := e.peopleIn(ctx, img, slices.Concat(squares(img.Cols(), img.Rows()), tiles(img.Cols(), img.Rows())), nil)
-	if err != nil {
-		return nil, fmt.Errorf("finding everybody: %w", err)
-	}
-	return people, nil
 }
 
 // peopleIn adds to the people known in a picture those found in the squares.

@@ -30,8 +30,8 @@ type effort int
 
 const (
 	knownOnly  effort = iota
-	inSquares         // as People does
-	everywhere        // as Everybody does
+	inSquares         // as People does at first
+	everywhere        // as it does where that finds nobody
 )
 
 // Search starts a search that has seen no picture yet.
@@ -148,7 +148,7 @@ func (e *Estimator) again(ctx context.Context, img gocv.Mat, at ROI) (p Person, 
 const searched = 2
 
 // scoured is how many pictures are searched everywhere where nobody swung: of people so
-// small that Everybody finds nine in ten, one in a hundred is missed in two of three.
+// small that a search finds nine in ten, one in a hundred is missed in two of three.
 const scoured = 3
 
 // FindHitter looks for the hitter (see Hitter) in n pictures of one scene. It asks for

@@ -185,7 +185,7 @@ func (a *Analyser) see(ctx context.Context, g *gallery, win window, subject visi
 		// A person who lies in the picture is found at times and followed never.
 		return w, a.nobody(ctx, g, (win.frames[0]+win.frames[1])/2)
 	}
-	if err := joinPaths(ctx, &track, s, l.heightPx); err != nil {
+	if err := joinPaths(ctx, &track, s, s.heightPx); err != nil {
 		return w, err
 	}
 	enlarge(&track, l.shrink, g.clip)

@@ -36,16 +36,17 @@ const (
 
 // sights is what was seen in a window of a clip, apart from the frames of the track.
 type sights struct {
-	bat  []path.Sight // one a frame
-	ball ballpath.Seen
+	bat      []path.Sight // one a frame
+	ball     ballpath.Seen
+	heightPx float64 // of the hitter, standing
 }
 
 // look reads the pictures of a window once and follows the hitter's body, camera and
 // ball through it, looks for the bat in each picture and for the ground in some. The
 // track has bodies, shifts and ground; the rest is left for later stages.
 //
-// It works on pictures shrink times smaller than the clip's, and so are the track's
-// Clip, hitter, whose standing height is heightPx, and all that it returns.
+// It works on pictures l.shrink times smaller than the clip's: of those are the
+// track's Clip and all px that it returns.
 func (a *Analyser) look(ctx context.Context, l looking) (track vision.Track, s sights, err error) {
 	r, err := clip.Open(ctx, l.clip, l.path)
 	if err != nil {
@@ -70,9 +71,10 @@ func (a *Analyser) look(ctx context.Context, l looking) (track vision.Track, s s
 		back <- p
 	}
 	var moved [][]smooth.Step
+	var heights []float64
 	group.Go(func() (err error) {
 		defer close(pictures)
-		track.Frames, moved, err = a.bodies(ctx, ahead, l, pictures, back)
+		track.Frames, moved, heights, err = a.bodies(ctx, ahead, l, pictures, back)
 		return err
 	})
 	group.Go(func() error { return things.watch(ctx, pictures, back) })
@@ -86,7 +88,7 @@ func (a *Analyser) look(ctx context.Context, l looking) (track vision.Track, s s
 	track.Notes = append(slices.Clone(l.clip.Notes), things.notes(track.Frames)...)
 	track.Frames, _ = smooth.Bodies(track.Frames)
 	track.Frames = smooth.Steps(track.Frames, moved)
-	s, err = things.finish(&track)
+	s, err = things.finish(&track, median(heights))
 	return track, s, err
 }
 
@@ -128,8 +130,8 @@ func (p *picture) close() {
 }
 
 // bodies reads the pictures and follows the body through them. Each is handed on in
-// one that comes back.
-func (a *Analyser) bodies(ctx context.Context, r *clip.Ahead, l looking, on chan<- *picture, back <-chan *picture) (frames []vision.Frame, moved [][]smooth.Step, err error) {
+// one that comes back. heights are the hitter's, standing, px.
+func (a *Analyser) bodies(ctx context.Context, r *clip.Ahead, l looking, on chan<- *picture, back <-chan *picture) (frames []vision.Frame, moved [][]smooth.Step, heights []float64, err error) {
 	body := a.pose.Follow(l.hitter)
 	flow := pose.NewFlow()
 	defer flow.Close()
@@ -137,31 +139,31 @@ func (a *Analyser) bodies(ctx context.Context, r *clip.Ahead, l looking, on chan
 	for {
 		p, err := r.Next(ctx)
 		if errors.Is(err, io.EOF) || (err == nil && p.Index >= l.window.frames[1]) {
-			return frames, moved, nil
+			return frames, moved, heights, nil
 		}
 		if err != nil {
-			return nil, nil, err
+			return nil, nil, nil, err
 		}
 		f := vision.Frame{Index: p.Index, Ms: l.clip.Times[p.Index].Ms}
 		look, err := body.Next(ctx, p.BGR, f.Ms)
 		if err != nil {
-			return nil, nil, wrap(l.clip, "follow the hitter", err)
+			return nil, nil, nil, wrap(l.clip, "follow the hitter", err)
 		}
 		look.Put(&f)
 		gray := r.Gray()
 		step, err := flow.Next(gray, look)
 		if err != nil {
-			return nil, nil, wrap(l.clip, "follow the hitter", err)
+			return nil, nil, nil, wrap(l.clip, "follow the hitter", err)
 		}
 		frames, moved = append(frames, f), append(moved, step)
 		if look.Found {
-			last = f
+			last, heights = f, append(heights, look.StandingPx())
 		}
 		var next *picture
 		select {
 		case next = <-back:
 		case <-ctx.Done():
-			return nil, nil, ctx.Err()
+			return nil, nil, nil, ctx.Err()
 		}
 		next.k, next.index, next.body = len(frames)-1, p.Index, nil
 		if f.Ms-last.Ms <= handsMs {
@@ -256,15 +258,16 @@ func (t *things) push(ctx context.Context, p *picture, back chan<- *picture) err
 	return nil
 }
 
-// finish gives what was seen once the track's bodies are smooth.
-func (t *things) finish(track *vision.Track) (s sights, err error) {
-	s.bat = t.bats
+// finish gives what was seen once the track's bodies are smooth. The hitter is
+// heightPx tall, standing.
+func (t *things) finish(track *vision.Track, heightPx float64) (s sights, err error) {
+	s.bat, s.heightPx = t.bats, heightPx
 	for k, f := range track.Frames {
 		b := &s.bat[k]
 		b.Index, b.Ms, b.Shift, b.Repeat = f.Index, f.Ms, f.Shift, track.Clip.Times[f.Index].Repeat
 		b.Hands = bat.Hands(f.Body)
 	}
-	if err := t.ground.finish(track, t.l.heightPx); err != nil {
+	if err := t.ground.finish(track, heightPx); err != nil {
 		return s, err
 	}
 	s.ball, err = t.ball.Finish()
