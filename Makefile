@@ -40,11 +40,15 @@ bench: setup
 	@$(env) go test -run '^$$' -bench '^BenchmarkCost$$' -benchtime 3x -timeout 3h ./worker/analysis -args -table $(CURDIR)/testdata/bench.txt $(if $(filter all,$(BENCH)),-long) >.bench.log || { cat .bench.log; exit 1; }
 	@cat testdata/bench.txt; rm .bench.log
 
-# What queue, ledger and stores cost for each of 10,000 clips whose analysis takes no
-# time, and two workers against one. Half an hour on a slow disk.
+# What queue, ledger and stores cost with 1,000 to 100,000 clips waiting, and how many
+# clips a second 1 to 8 workers of a home measure; analyses are stubs. Some ten minutes.
+# BENCH=all adds a million clips and a night of 10,000: two hours on a slow disk.
 bench-queue: setup
-	@$(env) go test -tags customenv -run '^$$' -bench '^BenchmarkNight$$' -benchtime 10000x -timeout 2h ./worker | grep ^Benchmark
-	@$(env) go test -tags customenv -run '^$$' -bench '^BenchmarkTwoWorkersOverOne$$' -benchtime 100x ./worker | grep ^Benchmark
+	@$(env) go test -run '^$$' -bench '^BenchmarkGrowth$$' -benchtime 1x -timeout 4h ./worker -args -table $(CURDIR)/testdata/bench-queue.txt $(if $(filter all,$(BENCH)),-long) >.bench.log || { cat .bench.log; exit 1; }
+	@cat testdata/bench-queue.txt; rm .bench.log
+ifeq ($(BENCH),all)
+	@$(env) go test -run '^$$' -bench '^BenchmarkNight$$' -benchtime 10000x -timeout 2h ./worker | grep ^Benchmark
+endif
 
 # Errors on clips with truth files: DIR=... for a folder of your own. The table
 # for the repository's clips is kept in testdata, so that a change that makes it

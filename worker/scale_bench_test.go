@@ -1,38 +1,40 @@
 package worker
 
 import (
-	"context"
+	"fmt"
 	"os"
-	"strconv"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
-	"github.com/rs/zerolog"
 	"golang.org/x/sys/unix"
 )
 
-// residentMB is what this process holds in memory, in MB.
-func residentMB(b *testing.B) float64 {
+// residentMB is a line of /proc/self/status, in MB: what this process holds in memory
+// (VmRSS), or held at most (VmHWM).
+func residentMB(b *testing.B, line string) float64 {
 	b.Helper()
-	stat, err := os.ReadFile("/proc/self/statm")
+	status, err := os.ReadFile("/proc/self/status")
 	if err != nil {
 		b.Fatal(err)
 	}
-	pages, err := strconv.Atoi(strings.Fields(string(stat))[1])
-	if err != nil {
-		b.Fatal(err)
+	for l := range strings.Lines(string(status)) {
+		var kB float64
+		if n, _ := fmt.Sscanf(l, line+": %f kB", &kB); n == 1 {
+			return kB * 1.024e-3
+		}
 	}
-	return float64(pages) * float64(os.Getpagesize()) / 1e6
+	b.Fatalf("no %s", line)
+	return 0
 }
 
-// processor is the time that this process has spent on processors, which other
-// processes of the machine do not change.
-func processor(b *testing.B) time.Duration {
+// processor is the time that this process (RUSAGE_SELF), or those that it started and
+// that have ended (RUSAGE_CHILDREN), spent on processors, which other processes of the
+// machine do not change.
+func processor(b *testing.B, whose int) time.Duration {
 	b.Helper()
 	var u unix.Rusage
-	if err := unix.Getrusage(unix.RUSAGE_SELF, &u); err != nil {
+	if err := unix.Getrusage(whose, &u); err != nil {
 		b.Fatal(err)
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
@@ -41,7 +43,7 @@ func processor(b *testing.B) time.Duration {
 // A night of as many clips as -benchtime says, with analyses that take no time: what
 // the queue, ledger and stores cost for each clip, whether that grows with the night,
 // and the memory of the worker with its server. The growth is in
-// processor time. Run by make bench-queue with 10,000.
+// processor time. Run by make bench-queue BENCH=all with 10,000.
 func BenchmarkNight(b *testing.B) {
 	w, jobs := benchNight(b)
 	w.Slots = 2
@@ -50,7 +52,7 @@ func BenchmarkNight(b *testing.B) {
 	submitted := time.Since(began)
 	b.ResetTimer()
 	began = time.Now()
-	used := processor(b)
+	used := processor(b, unix.RUSAGE_SELF)
 	ended := make(chan error, 1)
 	go func() { ended <- w.Serve(b.Context(), b.Context(), QueueOptions{Log: w.Log}) }()
 	tenths := make([]time.Duration, 11) // processor time when so many tenths were done
@@ -67,10 +69,10 @@ func BenchmarkNight(b *testing.B) {
 			b.Fatal(err)
 		}
 		done = t.Count[StateMeasured]
-		now := residentMB(b)
+		now := residentMB(b, "VmRSS")
 		peak = max(peak, now)
 		for ; tenth <= 10 && done*10 >= tenth*b.N; tenth++ {
-			tenths[tenth], wall = processor(b)-used, time.Since(began)
+			tenths[tenth], wall = processor(b, unix.RUSAGE_SELF)-used, time.Since(began)
 			if tenth == 1 {
 				atStart = now
 			}
@@ -86,53 +88,4 @@ func BenchmarkNight(b *testing.B) {
 	b.ReportMetric(float64((tenths[10]-tenths[9])*1e3/max(tenths[2]-tenths[1], 1))/1e3, "last/second-tenth")
 	b.ReportMetric(peak, "peak-MB")
 	b.ReportMetric(peak-atStart, "grown-MB")
-}
-
-// busy is an analysis that takes its time and no processor.
-type busy struct {
-	instant
-	takes time.Duration
-}
-
-func (a busy) Analyze(ctx context.Context, j Job, progress func(done, total int)) (Result, error) {
-	time.Sleep(a.takes)
-	return a.instant.Analyze(ctx, j, progress)
-}
-
-// Two workers of one home against one, in one run: 2 is what could be had at most,
-// and what is missing is spent on the queue, the ledger and the disk they share.
-// Workers have one slot each; a clip takes 100 ms.
-func BenchmarkTwoWorkersOverOne(b *testing.B) {
-	var took [3]time.Duration
-	for n := 1; n <= 2; n++ {
-		w, jobs := benchNight(b)
-		w.Analyzer = busy{instant{testSwing(testJob, "")}, 100 * time.Millisecond}
-		submitAll(b, w, jobs)
-		b.ResetTimer()
-		began := time.Now()
-		var all sync.WaitGroup
-		for range n {
-			other, closeAll, err := newWorker(w.Home.Dir(), w.Analyzer)
-			if err != nil {
-				b.Fatal(err)
-			}
-			defer closeAll()
-			other.Log, other.Drain = zerolog.Nop(), true
-			all.Go(func() {
-				if err := other.Serve(b.Context(), b.Context(), QueueOptions{Listen: true, Log: other.Log}); err != nil {
-					b.Error(err)
-				}
-			})
-		}
-		for t := (Tally{}); t.Count[StateMeasured] < b.N && !b.Failed(); time.Sleep(10 * time.Millisecond) {
-			var err error
-			if t, err = w.Ledger.Tally(b.Context()); err != nil {
-				b.Fatal(err)
-			}
-		}
-		took[n] = time.Since(began)
-		all.Wait()
-	}
-	b.ReportMetric(float64(took[1])/float64(took[2]), "two/one")
-	b.ReportMetric(0, "ns/op") // means nothing here
 }

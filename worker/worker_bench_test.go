@@ -3,6 +3,7 @@ package worker
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -10,6 +11,7 @@ import (
 	"time"
 
 	"github.com/rs/zerolog"
+	"golang.org/x/sys/unix"
 
 	"nightcage/vision"
 )
@@ -51,33 +53,31 @@ func submitAll(b *testing.B, w *Worker, jobs []Job) {
 	}
 	d := &Desk{Ledger: w.Ledger, Records: w.Records, Queue: q}
 	defer func() { d.Queue.Close() }()
-	for _, j := range jobs {
-		if r, err := d.Submit(b.Context(), j); err != nil || r.Outcome != OutcomeQueued {
-			b.Fatal(r.Outcome, err)
-		}
+	if _, errs := d.SubmitAll(b.Context(), jobs); errors.Join(errs...) != nil {
+		b.Fatal(errors.Join(errs...))
 	}
 }
 
-// What one submission costs, ledger and queue synced.
-func BenchmarkSubmit(b *testing.B) {
-	w, jobs := benchNight(b)
-	b.ResetTimer()
-	submitAll(b, w, jobs)
-}
-
-// What one job costs beside its analysis: taken, stored, announced, entered,
-// acknowledged. Includes the second or so in which a drain notices that it is
-// over.
-func BenchmarkWork(b *testing.B) {
-	w, jobs := benchNight(b)
-	submitAll(b, w, jobs)
-	b.ResetTimer()
-	if err := w.Serve(b.Context(), b.Context(), QueueOptions{Log: w.Log}); err != nil {
-		b.Fatal(err)
-	}
-	b.StopTimer()
-	t, err := w.Ledger.Tally(b.Context())
-	if err != nil || t.Count[StateMeasured] != b.N {
-		b.Fatal(t, err)
+// What a process of its own costs each clip, with and without walls, when its analysis
+// takes no time. Processor time includes the process's; that of the real one starts
+// and loads more: see DEVELOPERS, "Start-up".
+func BenchmarkChild(b *testing.B) {
+	for _, c := range []struct {
+		name  string
+		walls Walls
+	}{{"no walls", Walls{}}, {"walls", FindWalls()}} {
+		b.Run(c.name, func(b *testing.B) {
+			w, jobs := benchNight(b)
+			child := Child{Home: w.Home, Command: []string{os.Args[0]}, Env: []string{"NIGHTCAGE_TEST_ROLE=child"}, Limits: DefaultLimits(), Walls: c.walls}
+			used := processor(b, unix.RUSAGE_SELF) + processor(b, unix.RUSAGE_CHILDREN)
+			b.ResetTimer()
+			for _, j := range jobs {
+				if _, err := child.Analyze(b.Context(), j, func(int, int) {}); err != nil {
+					b.Fatal(err)
+				}
+			}
+			used = processor(b, unix.RUSAGE_SELF) + processor(b, unix.RUSAGE_CHILDREN) - used
+			b.ReportMetric(used.Seconds()*1e3/float64(b.N), "processor-ms/clip")
+		})
 	}
 }
