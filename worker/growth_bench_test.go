@@ -40,26 +40,15 @@ func (s spent) whole() string {
 	return fmt.Sprintf("%.2f / %.2f", s.processor.Seconds(), s.clock.Seconds())
 }
 
-// counting is an analysis that takes no time and meters the worker between its from-th
-// and its to-th job, after which it stops it.
+// counting is an analysis that takes no time and calls at with the number of its job.
 type counting struct {
 	instant
-	b        *testing.B
-	from, to int64
-	n        *atomic.Int64
-	began    *func() spent
-	took     *spent
-	stop     context.CancelFunc
+	n  *atomic.Int64
+	at func(n int64)
 }
 
 func (a counting) Analyze(ctx context.Context, j Job, progress func(done, total int)) (Result, error) {
-	switch a.n.Add(1) {
-	case a.from:
-		*a.began = meter(a.b)
-	case a.to:
-		*a.took = (*a.began)()
-		a.stop()
-	}
+	a.at(a.n.Add(1))
 	return a.instant.Analyze(ctx, j, progress)
 }
 
@@ -99,7 +88,8 @@ func benchJobs(b *testing.B, clip string, from, n int) []Job {
 var growthRows = []string{
 	"handed in together, ms a clip", "handed in alone, ms a clip",
 	"taken, stored, announced, entered, acknowledged, ms a clip",
-	"store opened, s", "the same after a kill, s", "every open job looked for, at the start, s", "look every five minutes, s",
+	"store opened, s", "the same after a kill, s", "from there to the first clip, s",
+	"every job looked for once, s", "ten thousand looked for, as every five minutes, s",
 	"status, s", "first page of a list, s",
 	"memory with the store open, MB more", "memory at most as every job is looked for, MB more",
 	"disk for the queue, bytes a clip", "disk for the ledger, bytes a clip",
@@ -199,17 +189,42 @@ func growth(b *testing.B, n int) (cells []string) {
 	killed := took()
 	defer func() { d.Queue.Close() }()
 
-	stop, cancel := context.WithCancel(b.Context())
-	defer cancel()
-	const lead, worked = 20, 200
-	var begin func() spent
-	var work spent
-	w.Analyzer = counting{instant{testSwing(testJob, "")}, b, lead, lead + worked, &atomic.Int64{}, &begin, &work, cancel}
-	if err := w.Run(stop, b.Context(), d.Queue); err != nil {
+	// A whole worker as far as its first clip, then a slot alone: a worker that has just
+	// begun looks for every job beside its work.
+	until := func(run func(stop context.Context) error, at func(n int64, stop func())) {
+		stop, cancel := context.WithCancel(b.Context())
+		defer cancel()
+		w.Analyzer = counting{instant{testSwing(testJob, "")}, &atomic.Int64{}, func(n int64) { at(n, cancel) }}
+		if err := run(stop); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var first, work spent
+	took = meter(b)
+	until(func(stop context.Context) error { return w.Run(stop, b.Context(), d.Queue) }, func(n int64, stop func()) {
+		if n == 1 {
+			first = took()
+			stop()
+		}
+	})
+	p, err := d.Queue.newPuller(b.Context(), true)
+	if err != nil {
 		b.Fatal(err)
 	}
+	w.signs().start(d.Queue, 1, w.StallAfter)
+	defer w.signs().end()
+	const lead, worked = 20, 200
+	until(func(stop context.Context) error { return w.slot(stop, stop, b.Context(), p, 0) }, func(n int64, stop func()) {
+		switch n {
+		case lead:
+			took = meter(b)
+		case lead + worked:
+			work = took()
+			stop()
+		}
+	})
 	return []string{together.each(n), alone.each(singles), work.each(worked),
-		started.whole(), killed.whole(), looked.whole(), often.whole(), status.whole(), list.whole(),
+		started.whole(), killed.whole(), first.whole(), looked.whole(), often.whole(), status.whole(), list.whole(),
 		fmt.Sprintf("%.0f", held), fmt.Sprintf("%.0f", peak), fmt.Sprint(queue), fmt.Sprint(ledger)}
 }
 
