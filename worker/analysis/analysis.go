@@ -28,13 +28,13 @@ import (
 
 // PipelineVersion names the whole of code and networks that makes a record. It
 // is raised when any number in a record can change; records are keyed by it.
-const PipelineVersion = "0.4.0"
+const PipelineVersion = "0.5.0"
 
 // VisionVersion is the PipelineVersion in which a Track or Timeline of some clip
 // last became another one: by the code of vision or phases, by a network, or by
 // how this package runs them. A record of this vision can be remade from its
 // stored Track; one of an older vision needs its clip. Never above PipelineVersion.
-const VisionVersion = "0.4.0"
+const VisionVersion = "0.5.0"
 
 // Result is one measured swing, stage by stage.
 type Result struct {
