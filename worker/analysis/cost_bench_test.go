@@ -1,7 +1,6 @@
 package analysis
 
 import (
-	"bufio"
 	"errors"
 	"flag"
 	"fmt"
@@ -82,70 +81,44 @@ func spent(b *testing.B) (t time.Duration) {
 
 // stage is one row of what a clip costs.
 type stage struct {
-	name string
-	cpu  time.Duration
+	name      string
+	cpu, wall time.Duration
 }
 
-// meter charges processor time to stages.
+// meter charges processor time, and time on the wall, to stages.
 type meter struct {
 	b      *testing.B
 	stages []stage
 }
 
-func (m *meter) add(name string, t time.Duration) {
-	for i := range m.stages {
-		if m.stages[i].name == name {
-			m.stages[i].cpu += t
-			return
-		}
-	}
-	m.stages = append(m.stages, stage{name, t})
-}
-
 func (m *meter) run(name string, work func() error) {
 	m.b.Helper()
-	t := spent(m.b)
+	cpu, wall := spent(m.b), time.Now()
 	if err := work(); err != nil {
 		m.b.Fatalf("%s: %v", name, err)
 	}
-	m.add(name, spent(m.b)-t)
+	took := stage{name, spent(m.b) - cpu, time.Since(wall)}
+	for i := range m.stages {
+		if s := &m.stages[i]; s.name == name {
+			s.cpu, s.wall = s.cpu+took.cpu, s.wall+took.wall
+			return
+		}
+	}
+	m.stages = append(m.stages, took)
 }
 
-func (m *meter) total() (t time.Duration) {
+// cpu is the processor time of the stages named, of all without names.
+func (m *meter) cpu(names ...string) (t time.Duration) {
 	for _, s := range m.stages {
-		t += s.cpu
+		if len(names) == 0 || slices.Contains(names, s.name) {
+			t += s.cpu
+		}
 	}
 	return t
 }
 
-// resident reads a line of this process's memory, MB: VmRSS, what it holds, or VmHWM,
-// the most it has held since resetResident.
-func resident(t testing.TB, line string) float64 {
-	t.Helper()
-	f, err := os.Open("/proc/self/status")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	for s := bufio.NewScanner(f); s.Scan(); {
-		var kB float64
-		if n, _ := fmt.Sscanf(s.Text(), line+": %f kB", &kB); n == 1 {
-			return kB / 1024
-		}
-	}
-	t.Fatalf("no %s", line)
-	return 0
-}
-
-func resetResident(b *testing.B) {
-	b.Helper()
-	if err := os.WriteFile("/proc/self/clear_refs", []byte("5"), 0); err != nil {
-		b.Fatal(err)
-	}
-}
-
 // ours measures a clip as Run and see do, stage by stage. It returns the windows.
-func ours(m *meter, path string) (windows [][2]int) {
+func ours(m *meter, path string) []window {
 	ctx := m.b.Context()
 	var a *Analyser
 	var s *survey
@@ -165,7 +138,6 @@ func ours(m *meter, path string) (windows [][2]int) {
 	var p plan
 	m.run("swings found", func() (err error) { p, err = a.windows(ctx, g, s.clip, s); return err })
 	for _, win := range p.windows {
-		windows = append(windows, win.frames)
 		var w seen
 		var l looking
 		m.run("hitter found", func() (err error) { l, err = a.aim(ctx, g, win, vision.Subject{}, steps); return err })
@@ -188,12 +160,21 @@ func ours(m *meter, path string) (windows [][2]int) {
 		})
 		m.run("stills", func() (err error) { res.Stills, err = drawStills(ctx, path, res); return err })
 	}
-	return windows
+	return p.windows
 }
 
-// decoded reads the clip once and gives each picture's index to each.
-func decoded(b *testing.B, path string, each func(index int) error) (pictures int) {
-	b.Helper()
+// bounds are what a clip costs at least, and what the loop costs that looks for a
+// body in every picture.
+type bounds struct {
+	pictures, inSwings int
+	decode             time.Duration // every picture decoded once
+	floor              time.Duration // and each of the swings made BGR and shown to the pose network
+	nets               time.Duration // and to the depth and the bat network too
+	loop               time.Duration // every picture read as BGR and shown to the pose network, by OpenCV
+	loopOrt            time.Duration // the same but for the network, which ONNX Runtime runs
+}
+
+func bound(b *testing.B, path string, windows []window) (o bounds) {
 	ctx := b.Context()
 	c, err := clip.Probe(ctx, path, vision.Subject{})
 	if err != nil {
@@ -204,80 +185,64 @@ func decoded(b *testing.B, path string, each func(index int) error) (pictures in
 		b.Fatal(err)
 	}
 	defer r.Close()
-	for {
-		f, err := r.Next(ctx)
-		if errors.Is(err, io.EOF) {
-			return pictures
-		}
-		if err == nil {
-			err = each(f.Index)
-		}
-		if err != nil {
-			b.Fatal(err)
-		}
-		pictures++
+	t := spent(b)
+	for ; err == nil; o.pictures++ {
+		_, err = r.Skip(ctx)
 	}
-}
-
-// bounds are what a clip costs at least, and what the loop costs that looks for a
-// body in every picture.
-type bounds struct {
-	decode time.Duration // every picture decoded once
-	floor  time.Duration // and the pose network run once for each picture of the swings
-	nets   time.Duration // and the depth and the bat network too
-	loop   time.Duration // the pose network run for every picture of the clip
-}
-
-// bound measures the bounds. In the loop most would write the network runs in
-// OpenCV, whose 4.6 cannot read it (weights of 16 bits): it runs as ours does.
-func bound(b *testing.B, path string, windows [][2]int) (o bounds, pictures, inSwings int) {
-	ctx := b.Context()
-	run := map[models.Network]func() error{}
+	o.decode, o.pictures = spent(b)-t, o.pictures-1
+	if !errors.Is(err, io.EOF) {
+		b.Fatal(err)
+	}
+	for _, w := range windows {
+		o.inSwings += w.frames[1] - w.frames[0]
+	}
+	if err := r.Seek(ctx, windows[0].frames[0]); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := r.Skip(ctx); err != nil {
+		b.Fatal(err)
+	}
+	picture := price(b, func() error { _, err := r.Picture(); return err })
+	run := map[models.Network]time.Duration{}
 	for _, n := range []models.Network{models.PoseFull, models.BodyDepth, models.Bat} {
 		net, err := models.Open(ctx, n)
 		if err != nil {
 			b.Fatal(err)
 		}
 		defer net.Close()
-		run[n] = func() error { return net.Run(ctx) }
+		run[n] = price(b, func() error { return net.Run(ctx) })
 	}
-	within := func(i int) bool {
-		for _, w := range windows {
-			if i >= w[0] && i < w[1] {
-				return true
-			}
+	times := func(n int, each time.Duration) time.Duration { return time.Duration(n) * each }
+	o.floor = o.decode + times(o.inSwings, picture+run[models.PoseFull])
+	o.nets = o.floor + times(o.inSwings, run[models.BodyDepth]+run[models.Bat])
+	read, blob, opencv := opencvLoop(b, path, o.pictures)
+	o.loop = read + times(o.pictures, blob+opencv)
+	o.loopOrt = read + times(o.pictures, blob+run[models.PoseFull])
+	return o
+}
+
+// price is what work costs each time, in processor time.
+func price(b *testing.B, work func() error) time.Duration {
+	b.Helper()
+	const before, runs = 10, 60
+	var t time.Duration
+	for i := range before + runs {
+		if i == before { // its buffers are there, and a decoder's threads have ended
+			t = spent(b)
 		}
-		return false
+		if err := work(); err != nil {
+			b.Fatal(err)
+		}
 	}
-	t := spent(b)
-	pictures = decoded(b, path, func(i int) error {
-		if within(i) {
-			inSwings++
-		}
-		return nil
-	})
-	o.decode = spent(b) - t
-	each := map[models.Network]time.Duration{}
-	for n, look := range run {
-		t := spent(b)
-		for range inSwings {
-			if err := look(); err != nil {
-				b.Fatal(err)
-			}
-		}
-		each[n] = spent(b) - t
-	}
-	o.floor = o.decode + each[models.PoseFull]
-	o.nets = o.floor + each[models.BodyDepth] + each[models.Bat]
-	o.loop = o.decode + time.Duration(float64(each[models.PoseFull])*float64(pictures)/float64(max(inSwings, 1)))
-	return o, pictures, inSwings
+	return (spent(b) - t) / runs
 }
 
 // BenchmarkCost gives what a clip costs, networks' loading included, in processor
 // time and as a multiple of what it costs at least, and where it goes. All is
 // measured side by side in one process: single times mean little on a machine that
-// others use, ratios do. Each iteration measures every clip anew, and the table
-// gives medians with the smallest and the largest.
+// others use, ratios do. Memory is that of another process, which measures the one
+// clip. Each iteration measures every clip anew, and the table gives medians with the
+// smallest and the largest.
 func BenchmarkCost(b *testing.B) {
 	rows := map[string]*costRow{}
 	for b.Loop() {
@@ -296,7 +261,7 @@ func BenchmarkCost(b *testing.B) {
 	}
 	for _, c := range costClips {
 		if row := rows[c.name]; row != nil {
-			b.ReportMetric(middle(row.overFloor), c.name+"/floor")
+			b.ReportMetric(middle(row.got[overFloor]), c.name+"/floor")
 		}
 	}
 }
@@ -309,7 +274,7 @@ func writeCosts(b *testing.B, rows map[string]*costRow) {
 		return
 	}
 	var table strings.Builder
-	fmt.Fprintln(&table, "# what a clip costs: processor time on one thread, its multiples of the least it can cost, memory; `make bench` writes this")
+	fmt.Fprintln(&table, "# what a clip costs: processor time with one thread a network, its multiples of the least it can cost, memory; `make bench` writes this")
 	for _, c := range costClips {
 		if row := rows[c.name]; row != nil {
 			row.write(&table)
@@ -320,64 +285,86 @@ func writeCosts(b *testing.B, rows map[string]*costRow) {
 	}
 }
 
+// costRow is what the rounds said of a clip.
 type costRow struct {
-	clip               costClip
-	path               string
-	pictures, inSwings int
-	swings             int
-	names              []string
-	stages             map[string][]float64 // ms
-	total, wall        []float64            // s
-	overFloor, overNets, loopOver,
-	outside, memory []float64
+	clip                               costClip
+	path                               string
+	pictures, inSwings, looked, swings int
+	names                              []string             // of stages
+	cpu, wall                          map[string][]float64 // of a stage, ms
+	got                                map[costLine][]float64
+	alone                              []alone
 }
+
+// costLine is a line of the table that is a multiple.
+type costLine string
+
+const (
+	overFloor   costLine = "over decoding once and the pose network once a picture of the swings"
+	overNets    costLine = "over that with the depth and the bat network once a picture"
+	overLoop    costLine = "every picture read and its pose found in OpenCV, over ours"
+	overLoopOrt costLine = "the same with the pose found in ONNX Runtime, over ours"
+	overDecode  costLine = "finding the swings, over decoding once"
+)
 
 func (r *costRow) measure(b *testing.B) {
 	m := &meter{b: b}
-	resetResident(b)
-	start := time.Now()
 	windows := ours(m, r.path)
-	r.wall = append(r.wall, time.Since(start).Seconds())
-	r.memory = append(r.memory, resident(b, "VmHWM"))
-	o, pictures, inSwings := bound(b, r.path, windows)
-	r.pictures, r.inSwings, r.swings = pictures, inSwings, len(windows)
-	if r.stages == nil {
-		r.stages = map[string][]float64{}
-	}
-	outside := time.Duration(0)
-	for _, s := range m.stages {
-		if r.stages[s.name] == nil {
+	o := bound(b, r.path, windows)
+	if r.cpu == nil {
+		r.cpu, r.wall, r.got = map[string][]float64{}, map[string][]float64{}, map[costLine][]float64{}
+		for _, s := range m.stages {
 			r.names = append(r.names, s.name)
 		}
-		r.stages[s.name] = append(r.stages[s.name], s.cpu.Seconds()*1000)
-		if s.name == "survey" || s.name == "swings found" {
-			outside += s.cpu
-		}
 	}
-	ours := m.total().Seconds()
-	r.total = append(r.total, ours)
-	r.overFloor = append(r.overFloor, ours/o.floor.Seconds())
-	r.overNets = append(r.overNets, ours/o.nets.Seconds())
-	r.loopOver = append(r.loopOver, o.loop.Seconds()/ours)
-	r.outside = append(r.outside, outside.Seconds()/o.decode.Seconds())
-	r.stages["decoding"] = append(r.stages["decoding"], o.decode.Seconds()*1000)
-	r.stages["floor"] = append(r.stages["floor"], o.floor.Seconds()*1000)
+	r.pictures, r.inSwings, r.swings, r.looked = o.pictures, o.inSwings, len(windows), 0
+	for _, w := range windows {
+		r.looked += len(w.look)
+	}
+	ms := func(t time.Duration) float64 { return t.Seconds() * 1000 }
+	for _, s := range append(m.stages, stage{name: "all", cpu: m.cpu()}, stage{name: "decoding", cpu: o.decode}, stage{name: "least", cpu: o.floor}) {
+		r.cpu[s.name], r.wall[s.name] = append(r.cpu[s.name], ms(s.cpu)), append(r.wall[s.name], ms(s.wall))
+	}
+	for line, v := range map[costLine]float64{
+		overFloor:   ms(m.cpu()) / ms(o.floor),
+		overNets:    ms(m.cpu()) / ms(o.nets),
+		overLoop:    ms(o.loop) / ms(m.cpu()),
+		overLoopOrt: ms(o.loopOrt) / ms(m.cpu()),
+		overDecode:  ms(m.cpu("survey", "swings found")) / ms(o.decode),
+	} {
+		r.got[line] = append(r.got[line], v)
+	}
+	r.alone = append(r.alone, startAlone(b, r.path)())
 }
 
 func (r *costRow) write(w io.Writer) {
-	spread := func(x []float64, format string) string {
-		return fmt.Sprintf(format+" ("+format+" to "+format+")", middle(x), slices.Min(x), slices.Max(x))
+	fmt.Fprintf(w, "\n%s: %s\n%d pictures, %d of them in %d %s, of which %d are looked at\n",
+		r.clip.name, r.clip.what, r.pictures, r.inSwings, r.swings, plural(r.swings, "swing", "swings"), r.looked)
+	for _, line := range []costLine{overFloor, overNets, overLoop, overLoopOrt, overDecode} {
+		fmt.Fprintf(w, "  %-69s %s\n", line, spread(r.got[line], "%.2f"))
 	}
-	fmt.Fprintf(w, "\n%s: %s\n%d pictures, %d of them in %d %s\n", r.clip.name, r.clip.what, r.pictures, r.inSwings, r.swings, plural(r.swings, "swing", "swings"))
-	fmt.Fprintf(w, "  over decoding once and the pose network once a picture of the swing  %s\n", spread(r.overFloor, "%.2f"))
-	fmt.Fprintf(w, "  over that with the depth and the bat network once a picture          %s\n", spread(r.overNets, "%.2f"))
-	fmt.Fprintf(w, "  pose network on every picture of the clip, over ours                 %s\n", spread(r.loopOver, "%.2f"))
-	fmt.Fprintf(w, "  finding the swings, over decoding once                               %s\n", spread(r.outside, "%.2f"))
-	fmt.Fprintf(w, "  most memory held, MB                                                 %s\n", spread(r.memory, "%.0f"))
-	fmt.Fprintf(w, "  processor time, s %s; wall, s %s\n", spread(r.total, "%.1f"), spread(r.wall, "%.1f"))
-	for _, n := range append(slices.Clone(r.names), "decoding", "floor") {
-		fmt.Fprintf(w, "    %-18s %7.0f ms\n", n, middle(r.stages[n]))
+	var cpu, wall, memory []float64
+	for _, a := range r.alone {
+		cpu, wall, memory = append(cpu, a.cpu), append(wall, a.wall), append(memory, a.memory)
 	}
+	fmt.Fprintf(w, "  in a process of its own: most memory held, MB %s\n", spread(memory, "%.0f"))
+	fmt.Fprintf(w, "    processor time, s %s; wall, s %s\n", spread(cpu, "%.1f"), spread(wall, "%.1f"))
+	if r.inSwings < r.pictures {
+		each := (middle(r.cpu["survey"]) + middle(r.cpu["swings found"])) / float64(r.pictures)
+		fmt.Fprintf(w, "  a picture outside the swings: %.2f ms, of which decoding is %.2f\n", each, middle(r.cpu["decoding"])/float64(r.pictures))
+	}
+	fmt.Fprintf(w, "  stage                processor     wall\n")
+	for _, n := range r.names {
+		fmt.Fprintf(w, "    %-18s %7.0f ms %5.0f ms\n", n, middle(r.cpu[n]), middle(r.wall[n]))
+	}
+	for _, n := range []string{"all", "decoding", "least"} {
+		fmt.Fprintf(w, "    %-18s %7.0f ms\n", n, middle(r.cpu[n]))
+	}
+}
+
+// spread is the median with the smallest and the largest.
+func spread(x []float64, format string) string {
+	return fmt.Sprintf(format+" ("+format+" to "+format+")", middle(x), slices.Min(x), slices.Max(x))
 }
 
 // middle is the median; it leaves x as it is.
