@@ -202,7 +202,7 @@ func bound(b *testing.B, path string, windows []window) (o bounds) {
 	if _, err := r.Skip(ctx); err != nil {
 		b.Fatal(err)
 	}
-	picture := price(b, func() error { _, err := r.Picture(); return err })
+	picture, _ := price(b, func() error { _, err := r.Picture(); return err })
 	run := map[models.Network]time.Duration{}
 	for _, n := range []models.Network{models.PoseFull, models.BodyDepth, models.Bat} {
 		net, err := models.Open(ctx, n)
@@ -210,7 +210,7 @@ func bound(b *testing.B, path string, windows []window) (o bounds) {
 			b.Fatal(err)
 		}
 		defer net.Close()
-		run[n] = price(b, func() error { return net.Run(ctx) })
+		run[n], _ = price(b, func() error { return net.Run(ctx) })
 	}
 	times := func(n int, each time.Duration) time.Duration { return time.Duration(n) * each }
 	o.floor = o.decode + times(o.inSwings, picture+run[models.PoseFull])
@@ -221,20 +221,20 @@ func bound(b *testing.B, path string, windows []window) (o bounds) {
 	return o
 }
 
-// price is what work costs each time, in processor time.
-func price(b *testing.B, work func() error) time.Duration {
+// price is what work costs each time.
+func price(b *testing.B, work func() error) (cpu, wall time.Duration) {
 	b.Helper()
 	const before, runs = 10, 60
-	var t time.Duration
+	var began time.Time
 	for i := range before + runs {
 		if i == before { // its buffers are there, and a decoder's threads have ended
-			t = spent(b)
+			cpu, began = spent(b), time.Now()
 		}
 		if err := work(); err != nil {
 			b.Fatal(err)
 		}
 	}
-	return (spent(b) - t) / runs
+	return (spent(b) - cpu) / runs, time.Since(began) / runs
 }
 
 // BenchmarkCost gives what a clip costs, networks' loading included, in processor

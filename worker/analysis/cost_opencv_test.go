@@ -219,10 +219,10 @@ func opencvLoop(b *testing.B, path string, pictures int) (read, blob, run time.D
 	}
 	pose := openOpencvPose(b)
 	defer pose.net.Close()
-	blob = price(b, func() error { m := pose.blob(first); return m.Close() })
+	blob, _ = price(b, func() error { m := pose.blob(first); return m.Close() })
 	in := pose.blob(first)
 	defer in.Close()
-	run = price(b, func() error { m := pose.run(in); return m.Close() })
+	run, _ = price(b, func() error { m := pose.run(in); return m.Close() })
 	return read, blob, run
 }
 
