@@ -7,9 +7,19 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
 )
+
+// DeadLetter is a job that was given up, with the reason.
+type DeadLetter struct {
+	Job      Job       `json:"job"`
+	Raw      []byte    `json:"raw,omitempty"` // the message, when it could not be read as a job
+	Reason   Reason    `json:"reason"`
+	Attempts int       `json:"attempts"`
+	At       time.Time `json:"at"`
+}
 
 // DeadLetters returns every dead letter on the queue, oldest first: of this home's
 // jobs, of other homes that share the queue, and of messages that were no jobs.

@@ -347,15 +347,6 @@ func (q *Queue) purge(ctx context.Context) error {
 	return nil
 }
 
-// DeadLetter is a job that was given up, with the reason.
-type DeadLetter struct {
-	Job      Job       `json:"job"`
-	Raw      []byte    `json:"raw,omitempty"` // the message, when it could not be read as a job
-	Reason   Reason    `json:"reason"`
-	Attempts int       `json:"attempts"`
-	At       time.Time `json:"at"`
-}
-
 // askWithin is how long a question may take. One that was on its way to a server that
 // died is never answered, and by then another server leads.
 const askWithin = 4 * time.Second
