@@ -155,3 +155,38 @@ func Unclocked(c vision.Clip, slower float64, slow [2]int, why string) vision.Cl
 	}
 	return c
 }
+
+// OnePace is the stretch [first, end) of a clip about the picture at in which
+// pictures follow each other at one pace by their presentation times: all of it
+// unless the clip was given no clock for playing at two. What happens across a
+// change of pace cannot be followed: nobody knows which of the two is true.
+func OnePace(c vision.Clip, at int) (first, end int) {
+	pts := make([]float64, len(c.Times))
+	for i, t := range c.Times {
+		pts[i] = t.PTSMs
+	}
+	if c.Clock.Known || at < 0 || at >= len(pts) || !ramped(pts) {
+		return 0, len(pts)
+	}
+	from, to := max(0, at-regimeFrames/2), min(len(pts)-1, at+regimeFrames/2)
+	var near []float64
+	for i := from; i < to; i++ {
+		near = append(near, pts[i+1]-pts[i])
+	}
+	slices.Sort(near)
+	pace := near[len(near)/2]
+	// along walks from the picture and ends where half a regime's steps in a row
+	// are of another pace; fewer are a hiccup.
+	along := func(step int) int {
+		edge, off := at, 0
+		for i := at; i+step >= 0 && i+step < len(pts) && off < regimeFrames/2; i += step {
+			if s := math.Abs(pts[i+step] - pts[i]); s > 1.6*pace || s < pace/1.6 {
+				off++
+			} else {
+				edge, off = i+step, 0
+			}
+		}
+		return edge
+	}
+	return along(-1), along(1) + 1
+}

@@ -160,3 +160,36 @@ func TestOrientRefusesOddTurns(t *testing.T) {
 		}
 	}
 }
+
+func TestOnePace(t *testing.T) {
+	// 20 pictures at 30 a second, 80 at 240 with one lost, 20 at 30 again.
+	var c vision.Clip
+	ms := 0.0
+	for i := range 120 {
+		c.Times = append(c.Times, vision.FrameTime{PTSMs: ms})
+		switch {
+		case i < 19 || i >= 99:
+			ms += 1000. / 30
+		case i == 60:
+			ms += 2000. / 240
+		default:
+			ms += 1000. / 240
+		}
+	}
+	for at, want := range map[int][2]int{50: {19, 100}, 25: {19, 100}, 5: {0, 20}, 110: {99, 120}} {
+		if first, end := OnePace(c, at); first != want[0] || end != want[1] {
+			t.Errorf("about picture %d: %d to %d, want %v", at, first, end, want)
+		}
+	}
+	c.Clock.Known = true
+	if first, end := OnePace(c, 50); first != 0 || end != 120 {
+		t.Errorf("with a clock: %d to %d", first, end)
+	}
+	for i := range c.Times {
+		c.Times[i].PTSMs = 10 * float64(i)
+	}
+	c.Clock.Known = false
+	if first, end := OnePace(c, 50); first != 0 || end != 120 {
+		t.Errorf("at one pace: %d to %d", first, end)
+	}
+}

@@ -113,7 +113,7 @@ func TestFindings(t *testing.T) {
 // Two swings of one scene are apart; swings before and after a cut are not two
 // of one scene.
 func TestSurvey(t *testing.T) {
-	s := &survey{cuts: []int{100}}
+	s := &survey{cuts: []int{100}, clip: vision.Clip{Times: make([]vision.FrameTime, 400)}}
 	var ms []float64
 	for i := range 200 {
 		s.at = append(s.at, 2*i) // every second picture is lost

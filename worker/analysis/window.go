@@ -88,6 +88,9 @@ const alsoBurst = 0.3
 // window is the stretch [first, end) of the pictures read, looked at closely about
 // the bursts in it; looked is who was seen at them, where people were looked for.
 func (s *survey) window(stretch [2]int, bursts []clip.Burst, looked sightingsAt, ms []float64) window {
+	if i := slices.IndexFunc(bursts, func(b clip.Burst) bool { return b.At >= stretch[0] && b.At < stretch[1] }); i >= 0 {
+		stretch = s.onePace(stretch, bursts[i].At)
+	}
 	w := window{frames: [2]int{s.at[stretch[0]], s.at[stretch[1]-1] + 1}}
 	var close []float64
 	strongest := 0.0
@@ -109,6 +112,15 @@ func (s *survey) window(stretch [2]int, bursts []clip.Burst, looked sightingsAt,
 		w.look = append(w.look, s.at[stretch[0]+i])
 	}
 	return w
+}
+
+// onePace is the part about the picture at of a stretch in which the clip plays at
+// one pace, where no clock was had because it plays at two.
+func (s *survey) onePace(stretch [2]int, at int) [2]int {
+	first, end := clip.OnePace(s.clip, s.at[at])
+	from, _ := slices.BinarySearch(s.at, first)
+	to, _ := slices.BinarySearch(s.at, end)
+	return [2]int{max(stretch[0], from), min(stretch[1], to)}
 }
 
 // looks is how many pictures are searched for people where no burst says which: a
