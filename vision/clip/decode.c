@@ -1,4 +1,7 @@
 #include <math.h>
+#ifdef __GLIBC__
+#include <malloc.h>
+#endif
 #include <libavutil/log.h>
 #include "decode.h"
 
@@ -57,6 +60,11 @@ void nightcage_close(decoder *d) {
 	avcodec_free_context(&d->codec);
 	avformat_close_input(&d->file);
 	av_free(d);
+#ifdef __GLIBC__
+	// A decoder of large pictures holds a dozen and more. The next one's may come
+	// from another thread's heap: 100 MB of a 4K clip would then be held twice.
+	malloc_trim(0);
+#endif
 }
 
 // Decodes the next picture: 1 when there is one, 0 when a packet was damaged or

@@ -1,6 +1,8 @@
 package analysis
 
 import (
+	"slices"
+
 	"nightcage/vision"
 	"nightcage/vision/pose"
 )
@@ -76,7 +78,21 @@ func enlarge(t *vision.Track, k int, c vision.Clip) {
 	}
 }
 
-// enlarger takes px of pictures k times smaller to full ones.
+// smaller is a track as in pictures made k times smaller: its frames, for drawing.
+func smaller(t vision.Track, k int) vision.Track {
+	if k == 1 {
+		return t
+	}
+	t.Clip, t.Frames = shrunk(t.Clip, k), slices.Clone(t.Frames)
+	for i := range t.Frames {
+		f := &t.Frames[i]
+		f.Body = slices.Clone(f.Body)
+		enlarger{1 / float64(k)}.frame(f)
+	}
+	return t
+}
+
+// enlarger takes px of pictures k times smaller to full ones; k below 1 the other way.
 type enlarger struct{ k float64 }
 
 func (e enlarger) places(xs ...*float64) {

@@ -45,7 +45,7 @@ func check(t *testing.T, v reflect.Value, path string) {
 		want := 1.0
 		switch {
 		case name == "TX" || name == "TY":
-			want = 3*1 + 1*(1-1-1)
+			want = 2 // 3 x 1 + 1 x (1 - 1 - 1)
 		case strings.Contains(name, "Px"):
 			want = 3
 		case strings.HasSuffix(name, "X") || strings.HasSuffix(name, "Y") || name == "X0" || name == "Y0" || name == "X1" || name == "Y1":
@@ -99,6 +99,25 @@ func TestEnlargedShift(t *testing.T) {
 	fx, fy := track.Frames[0].Shift.Apply(between(4, 1, 100), between(4, 1, 50))
 	if math.Hypot(fx-between(4, 1, x), fy-between(4, 1, y)) > 1e-9 {
 		t.Errorf("(%v, %v), want (%v, %v)", fx, fy, between(4, 1, x), between(4, 1, y))
+	}
+}
+
+// A track made smaller and enlarged again is what it was, and is itself left alone.
+func TestSmaller(t *testing.T) {
+	track := vision.Track{Clip: vision.Clip{Width: 3840, Height: 2160}, Frames: []vision.Frame{{
+		Body: []vision.Mark{{X: 101, Y: 203, SigmaPx: 3, How: vision.HowNetwork}}, HeadRadiusPx: 40,
+		Shift: vision.Affine{A: 1.01, B: 0.02, C: -0.03, D: 0.98, TX: 5, TY: -7, SigmaPx: 0.2}}}}
+	back := smaller(track, 2)
+	if m := back.Frames[0].Body[0]; back.Clip.Width != 1920 || m.X != 50.25 || m.SigmaPx != 1.5 || back.Frames[0].HeadRadiusPx != 20 {
+		t.Errorf("half as large: %d px wide, %+v", back.Clip.Width, back.Frames[0])
+	}
+	if m := track.Frames[0].Body[0]; m.X != 101 {
+		t.Errorf("the track itself became %+v", m)
+	}
+	enlarge(&back, 2, track.Clip)
+	a, b := track.Frames[0], back.Frames[0]
+	if a.Body[0] != b.Body[0] || math.Abs(a.Shift.TX-b.Shift.TX) > 1e-9 || math.Abs(a.Shift.TY-b.Shift.TY) > 1e-9 {
+		t.Errorf("%+v, was %+v", b, a)
 	}
 }
 

@@ -27,6 +27,10 @@ type Still struct {
 // stillEvents are the instants a coach shows to a player.
 var stillEvents = []phases.EventID{phases.ToeTouch, phases.HeelPlant, phases.BatParallel, phases.Contact}
 
+// stillLines is how many lines a still has, at least, whose clip has more: a 4K clip's
+// are made half as large, which a phone still shows whole.
+const stillLines = 1080
+
 // jpegQuality keeps bat edges free of ringing at some 200 kB a 720p picture.
 const jpegQuality = 90
 
@@ -61,10 +65,13 @@ func drawStills(ctx context.Context, path string, res *Result) ([]Still, error) 
 		return nil, fmt.Errorf("open clip %s for its stills: %w", name, err)
 	}
 	defer r.Close()
+	drawnOn := *res
+	drawnOn.Track = smaller(res.Track, max(1, min(res.Track.Clip.Width, res.Track.Clip.Height)/stillLines))
+	r.Shrink(res.Track.Clip.Width / drawnOn.Track.Clip.Width)
 	var out []Still
 	var p clip.Frame // the last read
 	for _, e := range drawn {
-		f := nearest(&res.Track, e.Frame)
+		f := nearest(&drawnOn.Track, e.Frame)
 		if len(out) == 0 || p.Index != f.Index {
 			if err := r.Seek(ctx, f.Index); err != nil {
 				return nil, fmt.Errorf("read clip %s for its stills: %w", name, err)
@@ -73,7 +80,7 @@ func drawStills(ctx context.Context, path string, res *Result) ([]Still, error) 
 				return nil, fmt.Errorf("read clip %s for its stills: %w", name, err)
 			}
 		}
-		still, err := drawStill(p.BGR, e, f, res)
+		still, err := drawStill(p.BGR, e, f, &drawnOn)
 		if err != nil {
 			return nil, fmt.Errorf("draw the %s still of clip %s: %w", e.ID, name, err)
 		}
