@@ -1,5 +1,5 @@
 // Package vision holds the types that cross from one stage to the next: what a
-// clip is, who is in it, and where body, bat and ball are in every frame. The
+// clip is, who is in it, and where body, bat and ball are in the frames looked at. The
 // types do next to no work, hold no native memory and marshal to JSON, so that any
 // later stage can be rerun from a stored Track.
 //
