@@ -159,15 +159,6 @@ func (g *gallery) picture(ctx context.Context, index int) (img gocv.Mat, at int,
 	return p.BGR, p.Index, err
 }
 
-// median of x, which it sorts; 0 without any.
-func median(x []float64) float64 {
-	if len(x) == 0 {
-		return 0
-	}
-	slices.Sort(x)
-	return x[len(x)/2]
-}
-
 // near is the kept picture nearest in time to the one with an index, of the same
 // scene; ok is false where none is within keptMs.
 func (g *gallery) near(index int) (at int, ok bool) {
@@ -180,4 +171,13 @@ func (g *gallery) near(index int) (at int, ok bool) {
 		}
 	}
 	return at, ok
+}
+
+// median of x, which it sorts; 0 without any.
+func median(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	slices.Sort(x)
+	return x[len(x)/2]
 }

@@ -88,22 +88,22 @@ const alsoBurst = 0.3
 // window is the stretch [first, end) of the pictures read, looked at closely about
 // the bursts in it; looked is who was seen at them, where people were looked for.
 func (s *survey) window(stretch [2]int, bursts []clip.Burst, looked sightingsAt, ms []float64) window {
-	if i := slices.IndexFunc(bursts, func(b clip.Burst) bool { return b.At >= stretch[0] && b.At < stretch[1] }); i >= 0 {
-		stretch = s.onePace(stretch, bursts[i].At)
+	within := func(b clip.Burst) bool { return b.At >= stretch[0] && b.At < stretch[1] }
+	first := slices.IndexFunc(bursts, within) // the strongest
+	if first >= 0 {
+		stretch = s.onePace(stretch, bursts[first].At)
 	}
 	w := window{frames: [2]int{s.at[stretch[0]], s.at[stretch[1]-1] + 1}}
 	var close []float64
-	strongest := 0.0
-	for _, b := range bursts { // the strongest first
-		if b.At >= stretch[0] && b.At < stretch[1] && b.Strength >= alsoBurst*strongest {
-			if strongest == 0 {
-				strongest, w.seen = b.Strength, looked[b.At]
-				w.people = s.about(b, stretch, ms)
+	if first >= 0 {
+		strongest := bursts[first]
+		w.seen, w.people = looked[strongest.At], s.about(strongest, stretch, ms)
+		for _, b := range bursts[first:] {
+			if within(b) && b.Strength >= alsoBurst*strongest.Strength {
+				close = append(close, b.Ms)
 			}
-			close = append(close, b.Ms)
 		}
-	}
-	if len(w.people) == 0 { // nothing stands out: spread evenly
+	} else { // nothing stands out: spread evenly
 		for k := range looks {
 			w.people = append(w.people, s.at[stretch[0]+k*(stretch[1]-stretch[0]-1)/(looks-1)])
 		}
@@ -131,10 +131,16 @@ const looks = 6
 func (s *survey) about(b clip.Burst, stretch [2]int, ms []float64) []int {
 	out := []int{s.at[stretch[0]]}
 	for _, off := range around {
-		i, _ := slices.BinarySearch(ms, b.Ms+off)
-		out = append(out, s.at[min(max(i, stretch[0]), stretch[1]-1)])
+		out = append(out, s.takenAt(b.Ms+off, stretch, ms))
 	}
 	return out
+}
+
+// takenAt is the first picture of a stretch taken at an instant or after it, else its
+// last.
+func (s *survey) takenAt(at float64, stretch [2]int, ms []float64) int {
+	i, _ := slices.BinarySearch(ms, at)
+	return s.at[min(max(i, stretch[0]), stretch[1]-1)]
 }
 
 // several reports whether two of the bursts may be two swings of one scene.
@@ -236,8 +242,7 @@ func (a *Analyser) swinging(ctx context.Context, g *gallery, s *survey, ms []flo
 	search := a.pose.Search()
 	looked := map[int]bool{}
 	for k, off := range around {
-		i, _ := slices.BinarySearch(ms, b.Ms+off)
-		img, at, err := g.picture(ctx, s.at[min(max(i, scene[0]), scene[1]-1)])
+		img, at, err := g.picture(ctx, s.takenAt(b.Ms+off, scene, ms))
 		if errors.Is(err, io.EOF) {
 			break
 		}
